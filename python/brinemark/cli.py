@@ -1,0 +1,424 @@
+"""The command `brinemark`: for a technician what the library is for a notebook.
+
+Exit status: 0 done; 1 input refused, with one message a fault; 2 misuse of the command.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+# Everything heavy is imported where it is used: `brinemark --help` must come at once.
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from brinemark import Log, Result, Site, Standing
+
+CAUTIONS = (
+    "Work on the unit only as its manuals, local codes and licensed practice allow: release pressure and "
+    "lock out power first; handle cleaning chemicals as their safety sheets say. Whether water is fit to "
+    "drink is for an accredited laboratory to test; these figures don't tell."
+)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Runs the command with the given arguments, or those of the shell; returns its exit status."""
+    parser = _parser()
+    given = parser.parse_args(arguments)
+    try:
+        return int(given.run(given))
+    except ValueError as refusal:
+        # A refusal is said in words; anything else is a fault of ours and keeps its trace.
+        if not isinstance(refusal, _refusals()):
+            raise
+        return _refuse(given, refusal)
+    except BrokenPipeError:
+        # The reader of our output has gone (as in `brinemark template | head`); that is no fault.
+        sys.stderr.close()
+        return 0
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="brinemark",
+        description="Like-for-like figures for reverse-osmosis units: what changed, how sure, what to do.",
+        epilog="Start with: brinemark demo. Then: brinemark template > site.toml, fill it in, and "
+        "brinemark assess LOG.csv --site site.toml --out page.html",
+    )
+    parser.add_argument("--version", action="store_true", help="print the version and stop")
+    parser.set_defaults(run=_version_or_help, json=False, parser=parser)
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+
+    command = commands.add_parser(
+        "normalise",
+        help="write every reading of a log, like for like",
+        description="Writes every row of the log with its normalised figures, and why a row was set aside.",
+    )
+    _add_log(command)
+    command.add_argument(
+        "--out", required=True, type=Path, metavar="TABLE", help="a .csv or .parquet file to write"
+    )
+    command.set_defaults(run=_normalise)
+
+    command = commands.add_parser(
+        "assess",
+        help="say how the unit stands, and make the page",
+        description="Compares the last days of the log with the reference, in words and as a page.",
+    )
+    _add_log(command)
+    command.add_argument("--out", type=Path, metavar="PAGE", help="the .html page to write")
+    command.add_argument(
+        "--days", type=float, default=28.0, help="length of the window at the log's end (28)"
+    )
+    command.add_argument(
+        "--level", type=float, default=0.90, help="how often an interval shall hold the true figure (0.90)"
+    )
+    command.set_defaults(run=_assess)
+
+    command = commands.add_parser(
+        "demo",
+        help="run all of it on the bundled plant",
+        description="Assesses an invented plant: two years, seasons, one cleaning. Leaves page, table and log.",
+    )
+    command.add_argument(
+        "--out", type=Path, default=Path("brinemark-demo"), metavar="FOLDER", help="where to leave them"
+    )
+    _add_json(command)
+    command.set_defaults(run=_demo)
+
+    command = commands.add_parser(
+        "template",
+        help="print a commented site file to fill in",
+        description="Prints a site file with every key, to be saved and filled in.",
+    )
+    command.set_defaults(run=_template)
+
+    command = commands.add_parser(
+        "columns",
+        help="list the columns of a log and what each analysis needs",
+        description="Lists the columns a log may have, and which each analysis needs.",
+    )
+    _add_json(command)
+    command.set_defaults(run=_columns)
+    return parser
+
+
+def _add_json(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--json", action="store_true", help="print JSON instead of text")
+
+
+def _add_log(command: argparse.ArgumentParser) -> None:
+    command.add_argument("log", type=Path, metavar="LOG", help="the readings, a CSV file")
+    command.add_argument("--site", required=True, type=Path, metavar="SITE", help="the site file")
+    command.add_argument("--tz", help="time zone of times without an offset, such as Etc/GMT+7")
+    command.add_argument("--time-format", help="how times are written, such as '%%m/%%d/%%Y %%H:%%M'")
+    command.add_argument(
+        "--unit",
+        action="append",
+        default=[],
+        metavar="COLUMN=UNIT",
+        help="unit of a column whose header has none; may be repeated",
+    )
+    command.add_argument(
+        "--column",
+        action="append",
+        default=[],
+        metavar="THEIRS=OURS",
+        help="rename a header, such as 'P1=feed_pressure [psi]'; may be repeated",
+    )
+    command.add_argument(
+        "--leave-out", action="append", default=[], metavar="HEADER", help="a header to pass over"
+    )
+    command.add_argument(
+        "--analyses",
+        default="permeate_flow,salt_passage,differential_pressure",
+        help="which of these to compute, with commas between (all)",
+    )
+    command.add_argument(
+        "--baseline", type=Path, metavar="FILE", help="a reference kept by --save-baseline"
+    )
+    command.add_argument(
+        "--save-baseline", type=Path, metavar="FILE", help="keep the reference, to be used with later logs"
+    )
+    _add_json(command)
+
+
+class _Steps:
+    """Progress of long work, on standard error where a person watches it."""
+
+    def __init__(self) -> None:
+        self._shown = sys.stderr.isatty()
+        self._start = time.monotonic()
+
+    def say(self, step: str) -> None:
+        if self._shown:
+            print(f"[{time.monotonic() - self._start:6.1f} s] {step}", file=sys.stderr, flush=True)
+
+
+def _pairs(given: list[str], option: str) -> dict[str, str]:
+    pairs = {}
+    for pair in given:
+        theirs, equals, ours = pair.rpartition("=")
+        if not equals or not theirs:
+            raise _Unusable(f"{option} {pair!r}: write it as NAME=VALUE")
+        pairs[theirs.strip()] = ours.strip()
+    return pairs
+
+
+def _read(given: argparse.Namespace, steps: _Steps) -> tuple[Log, Site, Result]:
+    import brinemark as bm
+
+    site = bm.Site.load(given.site)
+    steps.say(f"reading {given.log}")
+    columns: dict[str, str | None] = dict(_pairs(given.column, "--column"))
+    columns.update(dict.fromkeys(given.leave_out))
+    log = bm.read_log(
+        given.log,
+        units=_pairs(given.unit, "--unit"),
+        columns=columns,
+        tz=given.tz,
+        time_format=given.time_format,
+    )
+    steps.say(f"normalising {len(log)} readings")
+    analyses: Any = [name.strip() for name in given.analyses.split(",")]
+    kept = None
+    if given.baseline is not None:
+        try:
+            kept = bm.Baseline.from_json(given.baseline.read_text(encoding="utf-8"))
+        except OSError as cause:
+            raise _Unusable(f"{given.baseline} can't be read: {cause.strerror}") from cause
+    result = bm.normalise(log, site, baseline=kept, analyses=analyses)
+    if given.save_baseline is not None:
+        _write(given.save_baseline, result.baseline.to_json())
+    return log, site, result
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+    except OSError as cause:
+        raise _Unusable(f"{path} can't be written: {cause.strerror}") from cause
+
+
+def _write_table(result: Result, path: Path) -> None:
+    if path.suffix == ".csv":
+        result.write_csv(path)
+    elif path.suffix == ".parquet":
+        result.write_parquet(path)
+    else:
+        raise _Unusable(f"--out {path}: a name that ends in .csv or .parquet")
+
+
+def _normalise(given: argparse.Namespace) -> int:
+    if given.out.suffix not in (".csv", ".parquet"):
+        raise _Unusable(f"--out {given.out}: a name that ends in .csv or .parquet")
+    steps = _Steps()
+    _, _, result = _read(given, steps)
+    steps.say(f"writing {given.out}")
+    _write_table(result, given.out)
+    if given.json:
+        print(json.dumps({**result.summary(), "table": str(given.out)}, indent=2))
+    else:
+        print(result)
+        _say_left_out(result)
+        print(f"written: {given.out}")
+    return 0
+
+
+def _assess(given: argparse.Namespace) -> int:
+    import brinemark as bm
+
+    steps = _Steps()
+    _, _, result = _read(given, steps)
+    steps.say("assessing")
+    standings = bm.assess(result, days=given.days, level=given.level)
+    if given.out is not None:
+        steps.say(f"making the page {given.out}")
+        _write(given.out, bm.report(result, days=given.days, level=given.level).html)
+    if given.json:
+        print(json.dumps(_assessment(result, standings, given.out), indent=2))
+    else:
+        _say(result, standings, given.out)
+    return 0
+
+
+def _demo(given: argparse.Namespace) -> int:
+    import shutil
+
+    import brinemark as bm
+
+    steps = _Steps()
+    site = bm.Site.load(bm.demo.site_path())
+    steps.say("reading the demo's log")
+    log = bm.read_log(bm.demo.log_path())
+    result = bm.normalise(log, site)
+    standings = bm.assess(result)
+    steps.say("making the page")
+    page = given.out / "page.html"
+    _write(page, bm.report(result).html)
+    result.write_csv(given.out / "normalised.csv")
+    for source in (bm.demo.log_path(), bm.demo.site_path()):
+        shutil.copyfile(source, given.out / source.name)
+    if given.json:
+        print(json.dumps(_assessment(result, standings, page), indent=2))
+    else:
+        print(f"An invented plant, {site.name}: {len(log)} readings.")
+        _say(result, standings, page)
+        print(f"Beside it: the log (plant.csv), the site file (site.toml), the table (normalised.csv).")
+    return 0
+
+
+def _template(_: argparse.Namespace) -> int:
+    import brinemark as bm
+
+    print(bm.Site.template(), end="")
+    return 0
+
+
+def _columns(given: argparse.Namespace) -> int:
+    import brinemark as bm
+
+    needs = bm.requirements()
+    if given.json:
+        columns = [
+            {"name": name, "unit": unit, "what": what} for name, unit, what in bm.log_columns()
+        ]
+        print(json.dumps({"columns": columns, "analyses": needs}, indent=2))
+        return 0
+    print("time, and where there are several: train, stage (1, 2, …). Then, with a unit in brackets:\n")
+    for name, unit, what in bm.log_columns():
+        header = f"{name} [{unit}]" if unit else name
+        print(f"  {header:36} {what}")
+    print("\nNeeded, measured or to be worked out from other columns:\n")
+    for analysis, (measured, assumable) in needs.items():
+        others = [name for name in assumable if name not in measured]
+        print(f"  {analysis}: {', '.join(measured)};")
+        print(f"      and, which the site file may also assume: {', '.join(others)}")
+    return 0
+
+
+def _assessment(result: Result, standings: list[Standing], page: Path | None) -> dict[str, Any]:
+    return {
+        **result.summary(),
+        "standings": [
+            {
+                "train": standing.train,
+                "stage": standing.stage,
+                "start": standing.start,
+                "end": standing.end,
+                "days": standing.days,
+                "sentence": standing.sentence,
+                "changes": {
+                    name: {
+                        "value": change.value,
+                        # JSON has no NaN; null is "no interval from so few days".
+                        "low": None if change.low != change.low else change.low,
+                        "high": None if change.high != change.high else change.high,
+                        "level": change.level,
+                        "unit": change.unit,
+                        "n": change.n,
+                        "method": change.method,
+                    }
+                    for name, change in standing.changes.items()
+                },
+            }
+            for standing in standings
+        ],
+        "page": None if page is None else str(page),
+        "cautions": CAUTIONS,
+    }
+
+
+_NAMES = {
+    "permeate_flow": "permeate flow, as measured",
+    "temperature": "  of it, temperature alone",
+    "driving_pressure": "  of it, net driving pressure alone",
+    "normalised_permeate_flow": "permeate flow, like for like",
+    "normalised_salt_passage": "salt passage, like for like",
+    "normalised_differential_pressure": "differential pressure, like for like",
+}
+
+
+def _say(result: Result, standings: list[Standing], page: Path | None) -> None:
+    for standing in standings:
+        print(f"\n{standing.sentence}\n")
+        for name, change in standing.changes.items():
+            print(f"  {_NAMES.get(name, name):38} {_signed(change.value):>8}   {_interval(change)}")
+    print(f"\n{result.rows_used} of {len(result)} readings used.", end="")
+    for why, rows in result.reason_counts.items():
+        print(f" {rows}: {why}.", end="")
+    print()
+    for limit in result.limits:
+        for beyond, what in ((limit.below, "below the low"), (limit.above, "above the high")):
+            if beyond:
+                print(f"{beyond} readings of {limit.column} lie {what} limit of the site file.")
+    _say_left_out(result)
+    print(f"Temperature law: {result.method['temperature_law']}.")
+    print("Intervals are of repeatability: an instrument off by the same in both periods is not in them.")
+    print(f"\n{CAUTIONS}")
+    if page is not None:
+        print(f"\npage: {page}")
+
+
+def _say_left_out(result: Result) -> None:
+    if result.log.left_out:
+        print(f"Columns of the file that are no readings brinemark knows: {', '.join(result.log.left_out)}.")
+
+
+def _signed(change: float) -> str:
+    return f"{100 * change:+.1f} %".replace("-", "−")
+
+
+def _interval(change: Any) -> str:
+    if change.low != change.low:
+        return f"no interval from {change.n} days"
+    return f"{100 * change.level:.0f} % interval {_signed(change.low)} to {_signed(change.high)}"
+
+
+def _version_or_help(given: argparse.Namespace) -> int:
+    if given.version:
+        import brinemark as bm
+
+        print(f"brinemark {bm.__version__}")
+        return 0
+    given.parser.print_help(sys.stderr)
+    return 2
+
+
+class _Unusable(ValueError):
+    """An argument of the command that can't be used."""
+
+
+def _refusals() -> tuple[type[ValueError], ...]:
+    import brinemark as bm
+
+    return (bm.BrinemarkError, _Unusable)
+
+
+def _refuse(given: argparse.Namespace, refusal: ValueError) -> int:
+    faults = getattr(refusal, "faults", [])
+    if given.json:
+        listed = [
+            {
+                "row": fault.row,
+                "line": fault.line,
+                "column": fault.column,
+                "value": fault.value,
+                "problem": fault.problem,
+                "remedy": fault.remedy,
+            }
+            for fault in faults
+        ]
+        print(json.dumps({"refused": type(refusal).__name__, "message": str(refusal), "faults": listed}, indent=2))
+    else:
+        print(f"brinemark: {refusal}", file=sys.stderr)
+    return 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,498 @@
+"""Tables in and out: logs and results, from and to files, pandas, polars, Arrow and dicts of arrays."""
+
+from __future__ import annotations
+
+import html
+import json
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Literal, Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from brinemark import _core
+
+if TYPE_CHECKING:
+    import pandas
+    import polars
+    import pyarrow
+    from matplotlib.figure import Figure
+
+Analysis = Literal["permeate_flow", "salt_passage", "differential_pressure"]
+
+ANALYSES: tuple[Analysis, ...] = ("permeate_flow", "salt_passage", "differential_pressure")
+"""Every analysis, in the order of a result's columns. `requirements()` tells what each needs."""
+
+
+class ArrowStream(Protocol):
+    """Anything that exports an Arrow C stream: a table of pyarrow, polars, DuckDB and others."""
+
+    def __arrow_c_stream__(self, requested_schema: object | None = None) -> object:
+        """The stream's capsule."""
+        ...
+
+
+class Table:
+    """What a log and a result share: named columns with units, one row a reading."""
+
+    _table: _core.Table
+
+    def __len__(self) -> int:
+        return len(self._table)
+
+    @property
+    def columns(self) -> list[str]:
+        """The names of the columns of figures, without units."""
+        return self._table.columns
+
+    @property
+    def units(self) -> dict[str, str]:
+        """The unit of each column, as the log's user sees it; "" for ratios."""
+        return self._table.units
+
+    @property
+    def zone(self) -> str:
+        """The IANA name of the time zone in which times are shown."""
+        return self._table.zone
+
+    def time(self) -> NDArray[np.datetime64]:
+        """The times of the rows, in UTC."""
+        return self._table.time().view("datetime64[us]")
+
+    def column(self, name: str, unit: str | None = None) -> NDArray[np.float64]:
+        """The figures of a column, in the user's unit or the one asked for; NaN where missing.
+
+        Raises MissingColumnError where there is no such column, UnitError where the unit measures
+        something else.
+        """
+        return self._table.column(name, unit)
+
+    def __getitem__(self, name: str) -> NDArray[np.float64]:
+        return self._table.column(name)
+
+    def __contains__(self, name: object) -> bool:
+        return name in self.columns
+
+    def labels(self, name: str) -> list[str] | None:
+        """The words of "train", "stage" or (of a result) "reasons"; None where there are none.
+
+        A row's reasons are empty where it was used.
+        """
+        return self._table.labels(name)
+
+    def __arrow_c_stream__(self, requested_schema: object | None = None) -> object:
+        return self._table.__arrow_c_stream__(requested_schema)
+
+    def to_pandas(self) -> pandas.DataFrame:
+        """A pandas frame indexed by time in the table's zone, units in brackets behind the names."""
+        import pandas as pd
+
+        index = pd.DatetimeIndex(self.time(), name="time").tz_localize("UTC").tz_convert(self.zone)
+        data: dict[str, Any] = {}
+        for name in ("train", "stage"):
+            words = self.labels(name)
+            if words is not None:
+                data[name] = pd.Categorical(words)
+        for name, header in zip(self.columns, self._table.headers, strict=True):
+            data[header] = self.column(name)
+        reasons = self.labels("reasons")
+        if reasons is not None:
+            data["reasons"] = pd.Categorical(reasons)
+        return pd.DataFrame(data, index=index)
+
+    def to_polars(self) -> polars.DataFrame:
+        """A polars frame, units in brackets behind the names; missing figures are null."""
+        import polars as pl
+
+        return pl.DataFrame(self)
+
+    def to_arrow(self) -> pyarrow.Table:
+        """A pyarrow table, units in brackets behind the names; missing figures are null."""
+        import pyarrow as pa
+
+        return pa.table(self)
+
+    def write_csv(self, path: str | os.PathLike[str]) -> None:
+        """Writes CSV: ISO times with offset, figures that read back the same. Raises FileError."""
+        self._table.write_csv(path)
+
+    def write_parquet(self, path: str | os.PathLike[str]) -> None:
+        """Writes Parquet. Raises FileError."""
+        self._table.write_parquet(path)
+
+    def _span(self) -> str:
+        time = self.time()
+        return f"{time[0].astype('datetime64[D]')} to {time[-1].astype('datetime64[D]')}"
+
+
+class Log(Table):
+    """Readings with their units. Made by `read_log`."""
+
+    def __init__(self, core: _core.Log) -> None:
+        self._core = core
+        self._table = core.table
+
+    @property
+    def left_out(self) -> list[str]:
+        """Headers of the source that are no column of a log."""
+        return self._core.left_out
+
+    @cached_property
+    def input_hash(self) -> str:
+        """A fingerprint of all readings: the same for equal logs, whatever file they came from."""
+        return self._core.hash()
+
+    def __repr__(self) -> str:
+        left_out = f", left out: {', '.join(self.left_out)}" if self.left_out else ""
+        return (
+            f"Log({len(self)} readings, {self._span()}: {', '.join(self._table.headers)}{left_out})"
+        )
+
+
+class Result(Table):
+    """A normalised log: every row of it, in order, with the reasons of rows that were not used."""
+
+    def __init__(self, core: _core.Result) -> None:
+        self._core = core
+        self._table = core.table
+
+    @cached_property
+    def log(self) -> Log:
+        """The log it was made from."""
+        return Log(self._core.log)
+
+    @property
+    def site(self) -> _core.Site:
+        """The site it was made with."""
+        return self._core.site
+
+    @property
+    def baseline(self) -> _core.Baseline:
+        """The reference it is compared with."""
+        return self._core.baseline
+
+    @property
+    def analyses(self) -> list[str]:
+        """What was computed."""
+        return self._core.analyses
+
+    @property
+    def provenance(self) -> list[_core.Provenance]:
+        """Where each input came from: measured, derived or assumed, and how."""
+        return self._core.provenance
+
+    @property
+    def reason_counts(self) -> dict[str, int]:
+        """How many rows each reason took, for those that took any."""
+        return self._core.reason_counts
+
+    @property
+    def rows_used(self) -> int:
+        """How many rows were used."""
+        return self._core.rows_used
+
+    @property
+    def used(self) -> NDArray[np.bool_]:
+        """Whether each row was used."""
+        return self._core.used
+
+    @property
+    def limits(self) -> list[_core.LimitCount]:
+        """The site's limits, and how many readings lie beyond each."""
+        return self._core.limits
+
+    @property
+    def method(self) -> dict[str, str]:
+        """What was chosen, and its source: law, osmotic pressure, reference and so on."""
+        return self._core.method
+
+    @property
+    def settings(self) -> str:
+        """The site's settings as JSON, in canonical units."""
+        return self._core.site.settings
+
+    @property
+    def version(self) -> str:
+        """The version of brinemark that made it."""
+        return _core.__version__
+
+    @property
+    def input_hash(self) -> str:
+        """The fingerprint of the log it was made from."""
+        return self.log.input_hash
+
+    def plot(
+        self,
+        quantity: Literal[
+            "permeate_flow", "salt_passage", "differential_pressure"
+        ] = "permeate_flow",
+    ) -> Figure:
+        """The normalised figure against time, the raw one behind it. Needs matplotlib."""
+        from brinemark import plot
+
+        return plot.timeline(self, quantity)
+
+    def summary(self) -> dict[str, Any]:
+        """All that is not a row, as plain values for JSON."""
+        references = []
+        for reference in self.baseline.references:
+            units, values = reference.units, reference.values
+            references.append(
+                {
+                    "train": reference.train,
+                    "stage": reference.stage,
+                    "start": reference.start,
+                    "end": reference.end,
+                    "rows": reference.rows,
+                    "values": {
+                        name: {"value": values[name], "unit": units[name]} for name in values
+                    },
+                }
+            )
+        return {
+            "site": self.site.name,
+            "version": self.version,
+            "input_hash": self.input_hash,
+            "rows": len(self),
+            "rows_used": self.rows_used,
+            "reasons": self.reason_counts,
+            "analyses": self.analyses,
+            "method": self.method,
+            "provenance": [
+                {"column": entry.column, "kind": entry.kind, "detail": entry.detail}
+                for entry in self.provenance
+            ],
+            "left_out": self.log.left_out,
+            "baseline": {
+                "kind": self.baseline.kind,
+                "rule": self.baseline.rule,
+                "references": references,
+            },
+            "settings": json.loads(self.settings),
+        }
+
+    def __repr__(self) -> str:
+        aside = "".join(f"\n  set aside: {rows}: {why}" for why, rows in self.reason_counts.items())
+        return (
+            f"Result({self.site.name}: {len(self)} readings, {self._span()}, "
+            f"{self.rows_used} used; {', '.join(self.analyses)}"
+            f"\n  temperature law: {self.method['temperature_law']}"
+            f"\n  reference: {self.baseline.rule}{aside})"
+        )
+
+    def _repr_html_(self) -> str:
+        rows = {
+            "readings": f"{len(self)}, {self._span()}; {self.rows_used} used",
+            **{f"set aside: {why}": str(count) for why, count in self.reason_counts.items()},
+            **{name.replace("_", " "): words for name, words in self.method.items()},
+        }
+        cells = "".join(
+            f"<tr><th style='text-align:left'>{html.escape(name)}</th>"
+            f"<td style='text-align:left'>{html.escape(words)}</td></tr>"
+            for name, words in rows.items()
+        )
+        return f"<table><caption>{html.escape(self.site.name)}</caption>{cells}</table>"
+
+
+Source = (
+    "str | os.PathLike[str] | pandas.DataFrame | ArrowStream | Mapping[str, ArrayLike | Sequence[Any]]"
+)
+
+
+@dataclass(frozen=True)
+class _Options:
+    units: dict[str, str] | None
+    columns: dict[str, str | None] | None
+    tz: str | None
+    time_format: str | None
+
+    def keywords(self) -> dict[str, Any]:
+        return {
+            "units": self.units,
+            "columns": self.columns,
+            "tz": self.tz,
+            "time_format": self.time_format,
+        }
+
+
+def _options(
+    units: Mapping[str, str] | None,
+    columns: Mapping[str, str | None] | None,
+    tz: str | None,
+    time_format: str | None,
+) -> _Options:
+    return _Options(
+        None if units is None else dict(units),
+        None if columns is None else dict(columns),
+        tz,
+        time_format,
+    )
+
+
+def read_log(
+    source: Any,
+    *,
+    units: Mapping[str, str] | None = None,
+    columns: Mapping[str, str | None] | None = None,
+    tz: str | None = None,
+    time_format: str | None = None,
+) -> Log:
+    """Reads readings with their units. Nothing is dropped: missing is NaN, zero is a value.
+
+    source : path of a CSV file (UTF-8, commas, a header), a pandas or polars frame, any table that
+        exports an Arrow stream, or a mapping of names to arrays. Not modified.
+    units : {column: unit} for headers without a unit in brackets ("feed_pressure [psi]").
+    columns : {their header: our column}, with or without a unit in brackets; None leaves one out.
+        `log_columns()` lists ours.
+    tz : IANA name of the time zone of naive times, and of times as they are shown.
+    time_format : how times are written, in strftime's words, where they are not ISO 8601.
+
+    Returns: Log
+    Raises: LogError with every fault of the source (row, line, column, value, what would be right);
+        FileError where a file can't be opened.
+
+    >>> log = read_log(
+    ...     {"time": ["2026-03-01T08:00Z"], "feed_pressure [psi]": [140.0]}
+    ... )
+    >>> round(float(log.column("feed_pressure", "bar")[0]), 2)
+    9.65
+    """
+    options = _options(units, columns, tz, time_format).keywords()
+    if isinstance(source, (str, os.PathLike)):
+        return Log(_core.read_csv(source, **options))
+    if type(source).__module__.partition(".")[0] == "pandas":
+        return Log(_core.read_columns(_pandas_columns(source), **options))
+    if hasattr(source, "__arrow_c_stream__"):
+        return Log(_core.read_arrow(source, **options))
+    if isinstance(source, Mapping):
+        given = [_column(str(name), values) for name, values in source.items()]
+        return Log(_core.read_columns(given, **options))
+    raise TypeError(
+        "source must be a path, a pandas or polars frame, an Arrow table or a mapping of arrays, "
+        f"not {type(source).__name__}"
+    )
+
+
+def scan_log(
+    path: str | os.PathLike[str],
+    *,
+    units: Mapping[str, str] | None = None,
+    columns: Mapping[str, str | None] | None = None,
+    tz: str | None = None,
+    time_format: str | None = None,
+) -> Iterator[Log]:
+    """Reads a CSV file of any size as a run of logs, one a block of about 16 MiB of text.
+
+    Memory stays flat however long the file is. Arguments and errors as in `read_log`. Normalising the
+    blocks with one baseline gives the same figures as normalising the whole.
+    """
+    options = _options(units, columns, tz, time_format).keywords()
+    return map(Log, _core.CsvBlocks(path, **options))
+
+
+_Column = tuple[str, str, Any, str | None]
+
+
+def _column(name: str, values: Any) -> _Column:
+    """A column as the core takes it: name, kind, values, zone of times."""
+    array = np.asarray(values)
+    if array.ndim != 1:
+        raise TypeError(f"column {name!r} has {array.ndim} dimensions, one is needed")
+    kind = array.dtype.kind
+    if kind == "M":
+        return name, "time", array.astype("datetime64[us]").view("int64"), None
+    if kind == "b":
+        return name, "bool", np.ascontiguousarray(array), None
+    if kind in "iuf":
+        return name, "float", np.ascontiguousarray(array, dtype="float64"), None
+    return name, "text", [_word(value) for value in array.tolist()], None
+
+
+def _word(value: object) -> str | None:
+    # NaN, None and pandas' NA and NaT are each missing; only text equals itself and is no null.
+    if value is None or value != value or type(value).__name__ in ("NAType", "NaTType"):  # noqa: PLR0124
+        return None
+    # Datetimes in a column of objects are written so that they keep their offset.
+    isoformat = getattr(value, "isoformat", None)
+    return str(isoformat()) if isoformat is not None else str(value)
+
+
+def _pandas_columns(frame: pandas.DataFrame) -> list[_Column]:
+    import pandas as pd
+
+    columns = [_pandas_column(str(name), series) for name, series in frame.items()]
+    # A frame indexed by time holds its time there.
+    if isinstance(frame.index, pd.DatetimeIndex) and "time" not in frame.columns:
+        columns.insert(0, _pandas_column("time", frame.index.to_series()))
+    return columns
+
+
+def _pandas_column(name: str, series: Any) -> _Column:
+    import pandas as pd
+
+    dtype = series.dtype
+    if isinstance(dtype, pd.DatetimeTZDtype):
+        times = series.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy("datetime64[us]")
+        return name, "time", times.view("int64"), str(dtype.tz)
+    if pd.api.types.is_datetime64_dtype(dtype):
+        return name, "time", series.to_numpy("datetime64[us]").view("int64"), None
+    if pd.api.types.is_bool_dtype(dtype) and not series.isna().any():
+        return name, "bool", np.ascontiguousarray(series.to_numpy(dtype=bool)), None
+    if pd.api.types.is_numeric_dtype(dtype):
+        figures = series.to_numpy(dtype="float64", na_value=np.nan)
+        return name, "float", np.ascontiguousarray(figures), None
+    return name, "text", [_word(value) for value in series.tolist()], None
+
+
+def baseline(
+    log: Log, site: _core.Site, *, analyses: Sequence[Analysis] = ANALYSES
+) -> _core.Baseline:
+    """What each train and stage did when its membranes were new, by the site's [reference] rule.
+
+    log : Log that holds the start-up. site : Site. analyses : what will be computed with it.
+
+    Returns: Baseline, to be kept (`to_json`) and given to `normalise`.
+    Raises: MissingColumnError where an input is missing; BaselineError where there are too few usable
+        readings, with what would be enough.
+    """
+    return _core.find_baseline(log._core, site, list(analyses))
+
+
+def normalise(
+    log: Log,
+    site: _core.Site,
+    *,
+    baseline: _core.Baseline | None = None,
+    analyses: Sequence[Analysis] = ANALYSES,
+) -> Result:
+    """Every reading as if taken at the reference's temperature, pressure, salinity and recovery.
+
+    log : Log. site : Site. baseline : from `baseline()`; None finds it in this log by the site's rule.
+    analyses : "permeate_flow", "salt_passage", "differential_pressure": one or more.
+
+    Returns: Result, one row for each of the log, in order.
+    Raises: MissingColumnError where an input is neither measured, derivable nor assumed; BaselineError
+        where there is no reference; MethodError where the baseline was made by another method.
+    Source: ASTM D4516 (net driving pressure with half the device pressure drop and the log-mean
+        feed-brine concentration; permeate flow; salt passage). Each result names its laws in `method`.
+    """
+    return Result(_core.normalise(log._core, site, baseline, list(analyses)))
+
+
+def assess(result: Result, *, days: float = 28.0, level: float = 0.90) -> list[_core.Standing]:
+    """How each train and stage stands: the last days of the log against the reference.
+
+    result : Result. days : length of the window at the log's end [d]. level : how often an interval
+        shall hold the true figure.
+
+    Returns: list of Standing, each with its changes (fractions, with intervals) and a sentence.
+    Raises: RangeError for settings out of range; BaselineError where no reading was used.
+    Accuracy: intervals are of repeatability, from the scatter of daily medians; what an instrument is
+        off by in both periods, and the temperature law between them, are not in them. Simulated
+        coverage of 90 % intervals: 88 to 96 % for independent days, above 80 % where days depend on
+        each other (lag-1 autocorrelation 0.5).
+    """
+    return _core.assess(result._core, days, level)

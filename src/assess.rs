@@ -1,0 +1,330 @@
+//! How the unit stands: the last days of the log against the reference.
+//!
+//! Normalised, a change of the membranes is what is left. The measured change is shown beside it, split
+//! into what temperature, what driving pressure and what the membranes did.
+
+use std::collections::BTreeMap;
+
+use crate::baseline::Reference;
+use crate::error::{Error, Fault};
+use crate::log::time::{HOUR, show, zone_or_utc};
+use crate::normalise::Normalised;
+use crate::screen::Reasons;
+use crate::stats::{MedianInterval, difference, median, median_interval};
+use crate::table::Group;
+
+/// A figure with its interval.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Estimate {
+    /// The figure.
+    pub value: f64,
+    /// The lower end of its interval; NaN where there are too few readings for one.
+    pub low: f64,
+    /// The upper end.
+    pub high: f64,
+    /// How often such an interval holds the true figure.
+    pub level: f64,
+    /// Its unit.
+    pub unit: &'static str,
+    /// How many readings (here: days with readings) it stands on.
+    pub n: usize,
+    /// How it was found.
+    pub method: &'static str,
+}
+
+/// How one train and stage stands.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Standing {
+    /// The train, where the log tells.
+    pub train: Option<String>,
+    /// The stage, where the log tells.
+    pub stage: Option<String>,
+    /// First reading of the window, ISO 8601.
+    pub start: String,
+    /// Last reading of the window, ISO 8601.
+    pub end: String,
+    /// Days with readings in it.
+    pub days: usize,
+    /// Changes against the reference, as fractions, by name.
+    pub changes: Vec<(&'static str, Estimate)>,
+    /// All of it in a sentence or two.
+    pub sentence: String,
+}
+
+/// How the interval of a change is made.
+const METHOD: &str = "difference of medians of daily medians, on a log scale; repeatability only: what an instrument is off by in both periods, or the temperature law between them, is not in it";
+
+/// Settings of [`assess`].
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct AssessSettings {
+    /// Length of the window at the log's end, days.
+    pub days: f64,
+    /// How often intervals shall hold the true figure.
+    pub level: f64,
+}
+
+impl Default for AssessSettings {
+    fn default() -> Self {
+        Self {
+            days: 28.0,
+            level: 0.90,
+        }
+    }
+}
+
+/// How each train and stage stands over the last days of the log.
+///
+/// Each change is the ratio of the window's median of daily medians to the baseline's, less 1.
+///
+/// # Errors
+/// [`Error::Range`] for settings out of range; [`Error::Baseline`] where no reading of the log was used.
+pub fn assess(result: &Normalised, settings: &AssessSettings) -> Result<Vec<Standing>, Error> {
+    crate::error::within("days", settings.days, (0.01, 36_500.0), " d")?;
+    crate::error::within("level", settings.level, (0.5, 0.999), "")?;
+    if settings.days.is_nan() || settings.level.is_nan() {
+        return Err(Error::Baseline(
+            Fault::new("days or level is missing", "days=28, level=0.90").into(),
+        ));
+    }
+    let (groups, rows) = result.log.table.groups();
+    let mut standings = Vec::new();
+    for (at, group) in groups.iter().enumerate() {
+        // A reading whose differential pressure alone was impossible still counts for flow and salt.
+        let used: Vec<usize> = (0..rows.len())
+            .filter(|row| rows[*row] as usize == at)
+            .filter(|row| {
+                (result.reasons[*row] - Reasons::NEGATIVE_DIFFERENTIAL_PRESSURE).is_empty()
+            })
+            .collect();
+        let Some(reference) = result.baseline.of(group) else {
+            continue;
+        };
+        if let Some(standing) = of_group(result, group, reference, &used, settings) {
+            standings.push(standing);
+        }
+    }
+    if standings.is_empty() {
+        return Err(Error::Baseline(
+            Fault::new(
+                "no reading of the log was used",
+                "see the reasons in the result",
+            )
+            .into(),
+        ));
+    }
+    Ok(standings)
+}
+
+fn of_group(
+    result: &Normalised,
+    group: &Group,
+    reference: &Reference,
+    used: &[usize],
+    settings: &AssessSettings,
+) -> Option<Standing> {
+    let time = &result.log.table.time;
+    let zone = zone_or_utc(&result.log.table.zone);
+    let last = time[*used.last()?];
+    let from = last - (settings.days * 24.0 * HOUR) as i64;
+    let window: Vec<usize> = used
+        .iter()
+        .copied()
+        .filter(|row| time[*row] > from)
+        .collect();
+    let new: Vec<usize> = match reference.span_us {
+        Some((start, end)) => used
+            .iter()
+            .copied()
+            .filter(|row| (start..=end).contains(&time[*row]))
+            .collect(),
+        None => Vec::new(),
+    };
+    let values = |name: &str| {
+        result
+            .series
+            .iter()
+            .find(|series| series.name == name)
+            .map(|series| series.values.clone())
+    };
+    let model = crate::normalise::reading::Model::new(
+        &result.site,
+        crate::baseline::stage_of(group, &result.site),
+    );
+    let state = model.state(&reference.conditions()).ok()?;
+    let change = |figure: &dyn Fn(usize) -> f64, when_new: f64| {
+        let log = |row: usize| figure(row).ln();
+        let now = median_interval(&daily(&window, time, &log), settings.level);
+        // A stated design has no scatter; a baseline has, and its own log may not hold it.
+        let before = if new.is_empty() {
+            let exact = when_new.ln();
+            MedianInterval {
+                median: exact,
+                low: exact,
+                high: exact,
+            }
+        } else {
+            median_interval(&daily(&new, time, &log), settings.level)
+        };
+        let found = difference(now, before);
+        let days = daily(&window, time, &log).len();
+        Estimate {
+            value: found.median.exp_m1(),
+            low: found.low.exp_m1(),
+            high: found.high.exp_m1(),
+            level: settings.level,
+            unit: "",
+            n: days,
+            method: METHOD,
+        }
+    };
+    let mut changes = vec![(
+        "permeate_flow",
+        change(&|row| result.permeate_flow(row), reference.permeate_flow),
+    )];
+    let mut add = |name: &'static str, column: &str, when_new: f64| {
+        if let Some(values) = values(column) {
+            let found = change(&|row| values[row], when_new);
+            // Nothing of it in the window: nothing to say.
+            if !found.value.is_nan() {
+                changes.push((name, found));
+            }
+        }
+    };
+    add(
+        "temperature",
+        "temperature_factor",
+        state.temperature_factor,
+    );
+    add(
+        "driving_pressure",
+        "net_driving_pressure",
+        state.net_driving_pressure,
+    );
+    add(
+        "normalised_permeate_flow",
+        "normalised_permeate_flow",
+        reference.normalised_permeate_flow,
+    );
+    add(
+        "normalised_salt_passage",
+        "normalised_salt_passage",
+        reference.normalised_salt_passage,
+    );
+    add(
+        "normalised_differential_pressure",
+        "normalised_differential_pressure",
+        reference.normalised_differential_pressure,
+    );
+    let start = window.first().map_or(from, |row| time[*row]);
+    let days = changes.first().map_or(0, |(_, change)| change.n);
+    let mut standing = Standing {
+        train: group.train.clone(),
+        stage: group.stage.clone(),
+        start: show(start, &zone),
+        end: show(last, &zone),
+        days,
+        changes,
+        sentence: String::new(),
+    };
+    standing.sentence = sentence(&standing, group, result.baseline.kind == "design");
+    Some(standing)
+}
+
+/// The median of each UTC day, in order; missing and impossible figures (a logarithm of none) are passed over.
+fn daily(rows: &[usize], time: &[i64], figure: &dyn Fn(usize) -> f64) -> Vec<f64> {
+    let mut days: BTreeMap<i64, Vec<f64>> = BTreeMap::new();
+    for row in rows {
+        let value = figure(*row);
+        if value.is_finite() {
+            days.entry(time[*row].div_euclid((24.0 * HOUR) as i64))
+                .or_default()
+                .push(value);
+        }
+    }
+    days.into_values()
+        .map(|mut values| median(&mut values))
+        .collect()
+}
+
+impl Standing {
+    /// The change of this name, where it was found.
+    pub fn change(&self, name: &str) -> Option<&Estimate> {
+        self.changes
+            .iter()
+            .find(|(known, _)| *known == name)
+            .map(|(_, change)| change)
+    }
+}
+
+fn sentence(standing: &Standing, group: &Group, design: bool) -> String {
+    let against = if design { "its design" } else { "its baseline" };
+    let whose = match (&group.train, &group.stage) {
+        (None, None) => "permeate flow".to_owned(),
+        _ => format!("permeate flow of {group}"),
+    };
+    let mut text = String::new();
+    if let Some(change) = standing.change("normalised_permeate_flow") {
+        text = format!(
+            "Like for like, {whose} is {} {against} ({}; {} days to {}).",
+            direction(change.value),
+            interval(change),
+            standing.days,
+            standing.end.get(..10).unwrap_or(&standing.end)
+        );
+    }
+    if let (Some(measured), Some(temperature), Some(pressure)) = (
+        standing.change("permeate_flow"),
+        standing.change("temperature"),
+        standing.change("driving_pressure"),
+    ) {
+        text += &format!(
+            " As measured it is {}: temperature alone made {}, net driving pressure {}.",
+            direction(measured.value)
+                .trim_end_matches(" than")
+                .trim_end_matches(" as"),
+            percent(temperature.value),
+            percent(pressure.value)
+        );
+    }
+    text.trim_start().to_owned()
+}
+
+/// "12.3 % below", "4.0 % above", "the same as".
+fn direction(change: f64) -> String {
+    let size = 100.0 * change.abs();
+    if size < 0.05 {
+        "the same as".to_owned()
+    } else if change < 0.0 {
+        format!("{size:.1} % below")
+    } else {
+        format!("{size:.1} % above")
+    }
+}
+
+fn percent(change: f64) -> String {
+    format!("{:+.1} %", 100.0 * change).replace('-', "−")
+}
+
+fn interval(estimate: &Estimate) -> String {
+    if estimate.low.is_nan() || estimate.high.is_nan() {
+        return "too few days for an interval".to_owned();
+    }
+    format!(
+        "{:.0} % interval {} to {}",
+        100.0 * estimate.level,
+        percent(estimate.low),
+        percent(estimate.high)
+    )
+}
+
+impl std::fmt::Display for Estimate {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(
+            f,
+            "{} ({}, n = {})",
+            percent(self.value),
+            interval(self),
+            self.n
+        )
+    }
+}

@@ -1,0 +1,43 @@
+//! Like-for-like figures for reverse-osmosis units.
+//!
+//! A reading goes in with its units; what comes out is how that reading compares, like for like, with the
+//! same membranes when they were new. The way data flows is the order of the modules:
+//!
+//! ```text
+//! log ──► screen ──► water, membrane ──► normalise ──► baseline ──► assess
+//! ```
+//!
+//! - [`log`]: readings with their units, from CSV and tables in memory; [`site`]: the unit, described once.
+//! - [`water`], [`membrane`]: viscosity, density, osmotic pressure; what the membranes see.
+//! - [`mod@normalise`]: the corrections, an equation a module, and the run over a log.
+//! - [`baseline`]: what the membranes did when new.
+//! - [`mod@assess`]: the last days against that.
+//! - [`write`]: tables out. [`units`], [`error`], [`stats`] and [`table`] serve all of them.
+//!
+//! Figures inside are in canonical units: m3/h, bar (gauge), degC, mg/L, uS/cm, m2, h. Missing is NaN.
+
+pub mod assess;
+pub mod baseline;
+pub mod error;
+pub mod log;
+pub mod membrane;
+pub mod normalise;
+pub mod screen;
+pub mod site;
+pub mod stats;
+pub mod table;
+pub mod units;
+pub mod water;
+pub mod write;
+
+#[cfg(feature = "python")]
+mod python;
+
+pub use baseline::Baseline;
+pub use error::{Error, Fault, Faults};
+pub use log::Log;
+pub use normalise::{Analysis, Normalised};
+pub use site::Site;
+
+/// The version of this library; it stands in every result.
+pub const VERSION: &str = env!("CARGO_PKG_VERSION");

@@ -1,0 +1,181 @@
+//! Times: read once to microseconds UTC, shown in the log's own zone.
+
+use jiff::Timestamp;
+use jiff::civil::DateTime;
+use jiff::fmt::strtime;
+use jiff::tz::{AmbiguousOffset, Offset, TimeZone};
+
+use crate::error::{Error, Fault};
+
+/// Reads the times of one log.
+#[derive(Debug, Clone)]
+pub(crate) struct TimeReader {
+    zone: Option<TimeZone>,
+    format: Option<String>,
+}
+
+/// Why a time was not taken.
+pub(crate) struct TimeFault {
+    pub problem: String,
+    pub remedy: &'static str,
+}
+
+/// A time as read, with the whole hours of its offset where it stated one.
+pub(crate) type Read = (i64, Option<i8>);
+
+impl TimeReader {
+    pub fn new(zone: Option<&str>, format: Option<&str>) -> Result<Self, Error> {
+        let zone = zone.map(|name| time_zone(name)).transpose()?;
+        Ok(Self {
+            zone,
+            format: format.map(str::to_owned),
+        })
+    }
+
+    /// A time as text.
+    pub fn read(&self, text: &str) -> Result<Read, TimeFault> {
+        if let Some(format) = &self.format {
+            return self.read_by_format(text, format);
+        }
+        let not_a_time = || TimeFault {
+            problem: "not a time".into(),
+            remedy: "write it as 2026-03-01T08:15 or 2026-03-01T08:15-07:00, or give time_format",
+        };
+        // The commonest shape by far is a naive date and time.
+        if !text.ends_with(['Z', 'z']) && !has_offset(text) {
+            let naive: DateTime = text.parse().map_err(|_| not_a_time())?;
+            return self.place(naive).map(|time| (time, None));
+        }
+        let whole_hours = |offset: Offset| {
+            (offset.seconds() % 3600 == 0).then(|| (offset.seconds() / 3600) as i8)
+        };
+        let pieces = jiff::fmt::temporal::Pieces::parse(text).map_err(|_| not_a_time())?;
+        let offset = pieces.to_numeric_offset().ok_or_else(not_a_time)?;
+        let time = pieces.time().ok_or_else(not_a_time)?;
+        let stamp = offset
+            .to_timestamp(pieces.date().to_datetime(time))
+            .map_err(|_| not_a_time())?;
+        Ok((stamp.as_microsecond(), whole_hours(offset)))
+    }
+
+    fn read_by_format(&self, text: &str, format: &str) -> Result<Read, TimeFault> {
+        let fault = |cause: jiff::Error| TimeFault {
+            problem: format!("does not fit time_format '{format}': {cause}"),
+            remedy: "strftime words: %Y-%m-%d %H:%M, %m/%d/%Y %I:%M %p, …",
+        };
+        let parsed = strtime::parse(format, text).map_err(fault)?;
+        if parsed.offset().is_some() {
+            return Ok((parsed.to_timestamp().map_err(fault)?.as_microsecond(), None));
+        }
+        let naive = match parsed.to_datetime() {
+            Ok(naive) => naive,
+            Err(_) => parsed
+                .to_date()
+                .map_err(fault)?
+                .to_datetime(jiff::civil::Time::midnight()),
+        };
+        self.place(naive).map(|time| (time, None))
+    }
+
+    /// A naive time, in microseconds since 1970 as its clock showed.
+    pub fn read_naive_microseconds(&self, clock: i64) -> Result<i64, TimeFault> {
+        let naive = Timestamp::from_microsecond(clock)
+            .map(|stamp| Offset::UTC.to_datetime(stamp))
+            .map_err(|_| TimeFault {
+                problem: "a time outside the years −9999 to 9999".into(),
+                remedy: "check its unit",
+            })?;
+        self.place(naive)
+    }
+
+    fn place(&self, naive: DateTime) -> Result<i64, TimeFault> {
+        let Some(zone) = &self.zone else {
+            return Err(TimeFault {
+                problem: "a time without a zone".into(),
+                remedy: "give tz=\"Etc/GMT+7\" (a logger that never changes its clock) or tz=\"America/Denver\", or write the offset behind the time",
+            });
+        };
+        let placed = zone.to_ambiguous_timestamp(naive);
+        match placed.offset() {
+            AmbiguousOffset::Unambiguous { .. } => {}
+            AmbiguousOffset::Gap { .. } => {
+                return Err(TimeFault {
+                    problem: "this time does not exist: the clocks go forward over it".into(),
+                    remedy: "if the logger never changes its clock, give a fixed zone such as tz=\"Etc/GMT+7\"",
+                });
+            }
+            AmbiguousOffset::Fold { .. } => {
+                return Err(TimeFault {
+                    problem: "this time occurs twice: the clocks go back over it".into(),
+                    remedy: "write the offset behind it, or give a fixed zone such as tz=\"Etc/GMT+7\" if the logger never changes its clock",
+                });
+            }
+        }
+        placed
+            .compatible()
+            .map(|stamp| stamp.as_microsecond())
+            .map_err(|cause| TimeFault {
+                problem: cause.to_string(),
+                remedy: "",
+            })
+    }
+}
+
+fn has_offset(text: &str) -> bool {
+    // "+07:00", "-0700" or "-07" stand behind the time; the date's own hyphens come before it.
+    text.len() > 11
+        && text.as_bytes()[11..]
+            .iter()
+            .any(|byte| matches!(byte, b'+' | b'-'))
+}
+
+/// The time zone of an IANA name.
+pub(crate) fn time_zone(name: &str) -> Result<TimeZone, Error> {
+    TimeZone::get(name).map_err(|_| {
+        Error::Log(
+            Fault::new(
+                "no time zone of this name",
+                "an IANA name such as America/Denver, UTC, or Etc/GMT+7 (fixed, 7 h behind UTC: its sign is reversed)",
+            )
+            .at_column("tz")
+            .with_value(name)
+            .into(),
+        )
+    })
+}
+
+/// The fixed zone of a whole-hour offset, as an IANA name (whose sign is reversed).
+pub(crate) fn fixed_zone(hours: i8) -> String {
+    match hours {
+        0 => "UTC".to_owned(),
+        // IANA has Etc/GMT-14 to Etc/GMT+12 only.
+        -12..=14 => format!("Etc/GMT{:+}", -hours),
+        _ => "UTC".to_owned(),
+    }
+}
+
+/// A time as it is shown: ISO 8601 in its zone, with the offset.
+pub fn show(microseconds: i64, zone: &TimeZone) -> String {
+    match Timestamp::from_microsecond(microseconds) {
+        Ok(stamp) => {
+            let offset = zone.to_offset(stamp);
+            let minutes = offset.seconds().abs() / 60;
+            let sign = if offset.is_negative() { '-' } else { '+' };
+            format!(
+                "{}{sign}{:02}:{:02}",
+                offset.to_datetime(stamp),
+                minutes / 60,
+                minutes % 60
+            )
+        }
+        Err(_) => String::new(),
+    }
+}
+
+/// The zone of a table, UTC where its name is unknown.
+pub(crate) fn zone_or_utc(name: &str) -> TimeZone {
+    TimeZone::get(name).unwrap_or(TimeZone::UTC)
+}
+
+/// Microseconds in an hour.
+pub const HOUR: f64 = 3.6e9;
