@@ -12,16 +12,18 @@
 //! - [`mod@normalise`]: the corrections, an equation a module, and the run over a log.
 //! - [`baseline`]: what the membranes did when new.
 //! - [`mod@assess`]: the last days against that.
-//! - [`write`]: tables out. [`units`], [`error`], [`stats`] and [`table`] serve all of them.
+//! - [`write`]: tables out. [`buffer`], [`error`], [`real`], [`stats`], [`table`] and [`units`] serve all of them.
 //!
 //! Figures inside are in canonical units: m3/h, bar (gauge), degC, mg/L, uS/cm, m2, h. Missing is NaN.
 
 pub mod assess;
 pub mod baseline;
+pub mod buffer;
 pub mod error;
 pub mod log;
 pub mod membrane;
 pub mod normalise;
+pub mod real;
 pub mod screen;
 pub mod site;
 pub mod stats;

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use crate::buffer::Values;
 use crate::error::{Error, Fault, nearest};
 use crate::units::Unit;
 
@@ -13,7 +14,7 @@ pub struct Series {
     /// The unit in which its user sees it.
     pub unit: &'static Unit,
     /// The figures, in the canonical unit; NaN where missing.
-    pub values: Arc<Vec<f64>>,
+    pub values: Values,
 }
 
 impl Series {

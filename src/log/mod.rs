@@ -278,7 +278,7 @@ impl Header {
             .map(|((column, unit), values)| Series {
                 name: column.name().to_owned(),
                 unit,
-                values: Arc::new(values),
+                values: values.into(),
             })
             .collect();
         let mut labels = rows

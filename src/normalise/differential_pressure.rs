@@ -1,6 +1,7 @@
 //! Differential pressure, like for like.
 
 use crate::error::{Error, within};
+use crate::real::Real;
 use crate::water::viscosity;
 
 /// Differential pressure at reference flow and temperature: ΔP · (Q̄s/Q̄a)^m · (μs/μa)^p.
@@ -52,12 +53,12 @@ pub fn normalised_differential_pressure(
 
 /// (Q̄s/Q̄a)^m · (μs/μa)^p.
 #[inline]
-pub(crate) fn factor(
-    flows: f64,
-    viscosities: f64,
+pub(crate) fn factor<R: Real>(
+    flows: R,
+    viscosities: R,
     flow_exponent: f64,
     viscosity_power: f64,
-) -> f64 {
+) -> R {
     // Both powers in one exponential.
-    (flow_exponent * flows.ln() + viscosity_power * viscosities.ln()).exp()
+    (flows.ln() * flow_exponent + viscosities.ln() * viscosity_power).exp()
 }

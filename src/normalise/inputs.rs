@@ -1,10 +1,11 @@
 //! What each analysis needs, and where it comes from: measured, derived or assumed.
 
 use std::collections::BTreeSet;
-use std::sync::Arc;
 
 use serde::Serialize;
+use wide::f64x4;
 
+use crate::buffer::Values;
 use crate::error::{Error, Fault, Faults};
 use crate::log::{Column, Log};
 use crate::site::Site;
@@ -108,11 +109,26 @@ pub struct Provenance {
 /// A column, or one figure that stands for all its rows.
 #[derive(Debug, Clone)]
 pub(crate) enum Source {
-    Column(Arc<Vec<f64>>),
+    Column(Values),
     Constant(f64),
 }
 
 impl Source {
+    /// Four rows side by side.
+    #[inline]
+    pub fn four(&self, rows: [usize; 4]) -> f64x4 {
+        match self {
+            Self::Column(values) => {
+                let together = rows[3] == rows[0] + 3;
+                match values.get(rows[0]..rows[0] + 4) {
+                    Some(&[a, b, c, d]) if together => f64x4::from([a, b, c, d]),
+                    _ => f64x4::from(rows.map(|row| values[row])),
+                }
+            }
+            Self::Constant(value) => f64x4::from(*value),
+        }
+    }
+
     #[inline]
     pub fn at(&self, row: usize) -> f64 {
         match self {
@@ -249,7 +265,7 @@ impl Finder<'_> {
         }
         if let Some((values, how)) = derive(self) {
             self.note(column, Origin::Derived, how);
-            let values = Arc::new(values);
+            let values = Values::from(values);
             self.derived.push(Series {
                 name: column.name().to_owned(),
                 unit: self.unit_like(column),
@@ -362,12 +378,12 @@ impl Finder<'_> {
         Some((values.collect(), how.to_owned()))
     }
 
-    fn tds_of(&self, tds: Column) -> Option<(Arc<Vec<f64>>, String)> {
+    fn tds_of(&self, tds: Column) -> Option<(Values, String)> {
         if let Some(series) = self.log.get(tds) {
             return Some((series.values.clone(), tds.name().to_owned()));
         }
         let (values, how) = self.from_conductivity(tds)?;
-        Some((Arc::new(values), how))
+        Some((values.into(), how))
     }
 
     fn from_conductivity(&self, tds: Column) -> Option<(Vec<f64>, String)> {

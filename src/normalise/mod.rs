@@ -11,11 +11,11 @@ pub mod reading;
 pub mod salt_passage;
 pub mod temperature;
 
-use std::sync::Arc;
-
 use rayon::prelude::*;
+use wide::f64x4;
 
 use crate::baseline::{Baseline, Reference, stage_of};
+use crate::buffer::{Values, fill_columns};
 use crate::error::{Error, Fault};
 use crate::log::{Column, Log};
 use crate::screen::Reasons;
@@ -234,7 +234,7 @@ pub fn normalise(
     series.extend(wanted.iter().zip(columns).map(|(output, values)| Series {
         name: output.name().to_owned(),
         unit: unit_of(*output, log),
-        values: Arc::new(values),
+        values,
     }));
     Ok(Normalised {
         log: log.clone(),
@@ -254,64 +254,90 @@ fn run(
     groups: &[u32],
     prepared: &[Prepared],
     wanted: &[Output],
-) -> (Vec<Vec<f64>>, Vec<Reasons>) {
+) -> (Vec<Values>, Vec<Reasons>) {
     // Small enough for a block's inputs and outputs to stay in the cache, large enough to share out.
     const BLOCK: usize = 2048;
-    let n = groups.len();
-    let mut columns: Vec<Vec<f64>> = wanted.iter().map(|_| vec![0.0; n]).collect();
-    let mut reasons = vec![Reasons::empty(); n];
-    let mut blocks: Vec<(usize, Vec<&mut [f64]>, &mut [Reasons])> = reasons
-        .chunks_mut(BLOCK)
-        .enumerate()
-        .map(|(block, reasons)| (block * BLOCK, Vec::with_capacity(wanted.len()), reasons))
-        .collect();
-    for column in &mut columns {
-        for (part, block) in column.chunks_mut(BLOCK).zip(&mut blocks) {
-            block.1.push(part);
-        }
-    }
-    let drop_wanted = wanted.iter().any(|output| output.of() == For::Drop);
-    blocks.par_iter_mut().for_each(|(start, outputs, reasons)| {
-        let mut figures = [f64::NAN; OUTPUTS];
-        for at in 0..reasons.len() {
-            let row = *start + at;
-            let group = &prepared[groups[row] as usize];
-            reasons[at] = reading(inputs, row, group, drop_wanted, &mut figures);
-            for (output, column) in wanted.iter().zip(outputs.iter_mut()) {
-                column[at] = figures[*output as usize];
+    let mut reasons = vec![Reasons::empty(); groups.len()];
+    let columns = fill_columns(wanted.len(), groups.len(), |columns| {
+        let mut blocks: Vec<Block<'_>> = reasons
+            .chunks_mut(BLOCK)
+            .enumerate()
+            .map(|(at, reasons)| Block {
+                start: at * BLOCK,
+                columns: Vec::with_capacity(wanted.len()),
+                reasons,
+            })
+            .collect();
+        for column in columns {
+            for (part, block) in column.chunks_mut(BLOCK).zip(&mut blocks) {
+                block.columns.push(part);
             }
         }
+        blocks
+            .par_iter_mut()
+            .for_each(|block| block.fill(inputs, groups, prepared, wanted));
     });
     (columns, reasons)
 }
 
-/// All figures of one row.
+/// Some rows of the result, being filled.
+struct Block<'a> {
+    /// The first of its rows.
+    start: usize,
+    columns: Vec<&'a mut [f64]>,
+    reasons: &'a mut [Reasons],
+}
+
+impl Block<'_> {
+    /// Readings of one train and stage side by side, four at a time.
+    fn fill(&mut self, inputs: &Inputs, groups: &[u32], prepared: &[Prepared], wanted: &[Output]) {
+        let drop_wanted = wanted.iter().any(|output| output.of() == For::Drop);
+        let group_of = |at: &usize| groups[self.start + at];
+        let mut rows: Vec<usize> = (0..self.reasons.len()).collect();
+        if prepared.len() > 1 {
+            rows.sort_by_key(group_of);
+        }
+        for of_group in rows.chunk_by(|a, b| group_of(a) == group_of(b)) {
+            let group = &prepared[group_of(&of_group[0]) as usize];
+            for four in of_group.chunks(4) {
+                // The last few of a group fill up with the first: worked out again, written once.
+                let at = std::array::from_fn(|lane| *four.get(lane).unwrap_or(&four[0]));
+                let rows = at.map(|at: usize| self.start + at);
+                let (figures, why) = readings(inputs, rows, group, drop_wanted);
+                let together = four.len() == 4 && at[3] == at[0] + 3;
+                for (output, column) in wanted.iter().zip(&mut self.columns) {
+                    let values = figures[*output as usize].to_array();
+                    if together {
+                        column[at[0]..at[0] + 4].copy_from_slice(&values);
+                    } else {
+                        four.iter()
+                            .zip(values)
+                            .for_each(|(at, value)| column[*at] = value);
+                    }
+                }
+                four.iter()
+                    .zip(why)
+                    .for_each(|(at, why)| self.reasons[*at] = why);
+            }
+        }
+    }
+}
+
+/// All figures of four rows of one train and stage, and why a row was set aside.
 #[inline]
-fn reading(
+fn readings(
     inputs: &Inputs,
-    row: usize,
+    rows: [usize; 4],
     group: &Prepared,
     drop_wanted: bool,
-    figures: &mut [f64; OUTPUTS],
-) -> Reasons {
-    let state_of = |conditions: &Conditions| {
-        if inputs.is_running(row) {
-            group.model.state(conditions)
-        } else {
-            Err(Reasons::NOT_RUNNING)
-        }
-    };
-    let at = inputs.conditions(row);
-    let state = match state_of(&at) {
-        Ok(state) => state,
-        Err(reasons) => {
-            figures.fill(f64::NAN);
-            return reasons;
-        }
-    };
+) -> ([f64x4; OUTPUTS], [Reasons; 4]) {
     let (model, reference) = (&group.model, &group.reference);
+    let at = inputs.four(rows);
+    let state = model.state_unscreened(&at);
     let like_for_like = model.figures(&at, &state, &group.conditions, &group.state);
-    let mut set = |output: Output, value: f64| figures[output as usize] = value;
+    let mut figures = [f64x4::ZERO; OUTPUTS];
+    let mut set = |output: Output, value: f64x4| figures[output as usize] = value;
+    let change = |figure: f64x4, when_new: f64| figure * (1.0 / when_new) - 1.0;
     set(Output::Recovery, state.recovery);
     set(Output::PassRecovery, state.pass_recovery);
     set(Output::MembraneInletTds, state.inlet_tds);
@@ -326,10 +352,13 @@ fn reading(
     set(Output::NormalisedPermeateFlow, like_for_like.permeate_flow);
     set(
         Output::NormalisedPermeateFlowChange,
-        like_for_like.permeate_flow / reference.normalised_permeate_flow - 1.0,
+        change(
+            like_for_like.permeate_flow,
+            reference.normalised_permeate_flow,
+        ),
     );
     set(Output::SaltPassage, like_for_like.actual_salt_passage);
-    set(Output::Rejection, 1.0 - like_for_like.actual_salt_passage);
+    set(Output::Rejection, -like_for_like.actual_salt_passage + 1.0);
     set(
         Output::SaltPermeability,
         model.salt_permeability(&at, &state),
@@ -337,7 +366,10 @@ fn reading(
     set(Output::NormalisedSaltPassage, like_for_like.salt_passage);
     set(
         Output::NormalisedSaltPassageChange,
-        like_for_like.salt_passage / reference.normalised_salt_passage - 1.0,
+        change(
+            like_for_like.salt_passage,
+            reference.normalised_salt_passage,
+        ),
     );
     set(
         Output::NormalisedSaltPassageAtNormalisedFlow,
@@ -345,29 +377,53 @@ fn reading(
     );
     set(
         Output::NormalisedSaltPassageAtNormalisedFlowChange,
-        like_for_like.salt_passage_at_normalised_flow
-            / reference.normalised_salt_passage_at_normalised_flow
-            - 1.0,
+        change(
+            like_for_like.salt_passage_at_normalised_flow,
+            reference.normalised_salt_passage_at_normalised_flow,
+        ),
     );
     set(
         Output::NormalisedRejection,
-        1.0 - like_for_like.salt_passage,
+        -like_for_like.salt_passage + 1.0,
     );
-    if !drop_wanted {
-        return Reasons::empty();
+    if drop_wanted {
+        let drop = model.differential_pressure(&at, &state, group.state.mean_flow, group.viscosity);
+        set(Output::NormalisedDifferentialPressure, drop);
+        set(
+            Output::NormalisedDifferentialPressureChange,
+            change(drop, reference.normalised_differential_pressure),
+        );
     }
-    if at.differential_pressure < 0.0 {
-        set(Output::NormalisedDifferentialPressure, f64::NAN);
-        set(Output::NormalisedDifferentialPressureChange, f64::NAN);
-        return Reasons::NEGATIVE_DIFFERENTIAL_PRESSURE;
+    let fine = model.is_fine(&at, &state);
+    let drop_fine = !drop_wanted || at.differential_pressure.simd_ge(f64x4::ZERO).all();
+    if fine && drop_fine && inputs.all_running(rows) {
+        return (figures, [Reasons::empty(); 4]);
     }
-    let drop = model.differential_pressure(&at, &state, group.state.mean_flow, group.viscosity);
-    set(Output::NormalisedDifferentialPressure, drop);
-    set(
-        Output::NormalisedDifferentialPressureChange,
-        drop / reference.normalised_differential_pressure - 1.0,
-    );
-    Reasons::empty()
+    let reasons = std::array::from_fn(|lane| {
+        let row = rows[lane];
+        let at = inputs.conditions(row);
+        let reasons = match model.state(&at) {
+            _ if !inputs.is_running(row) => Reasons::NOT_RUNNING,
+            Err(reasons) => reasons,
+            Ok(_) if drop_wanted && at.differential_pressure < 0.0 => {
+                Reasons::NEGATIVE_DIFFERENTIAL_PRESSURE
+            }
+            Ok(_) => Reasons::empty(),
+        };
+        let lost: &[Output] = match reasons {
+            _ if reasons.is_empty() => &[],
+            Reasons::NEGATIVE_DIFFERENTIAL_PRESSURE => &[
+                Output::NormalisedDifferentialPressure,
+                Output::NormalisedDifferentialPressureChange,
+            ],
+            _ => Output::ALL,
+        };
+        for output in lost {
+            figures[*output as usize].as_mut_array()[lane] = f64::NAN;
+        }
+        reasons
+    });
+    (figures, reasons)
 }
 
 impl Inputs {
@@ -378,6 +434,28 @@ impl Inputs {
         self.running
             .as_ref()
             .is_none_or(|running| running.at(row) != 0.0)
+    }
+
+    /// Whether it did in all of four rows.
+    #[inline]
+    fn all_running(&self, rows: [usize; 4]) -> bool {
+        self.running.is_none() || rows.iter().all(|row| self.is_running(*row))
+    }
+
+    /// The conditions of four rows.
+    #[inline]
+    fn four(&self, rows: [usize; 4]) -> Conditions<f64x4> {
+        Conditions {
+            temperature: self.temperature.four(rows),
+            feed_pressure: self.feed_pressure.four(rows),
+            differential_pressure: self.differential_pressure.four(rows),
+            permeate_pressure: self.permeate_pressure.four(rows),
+            permeate_flow: self.permeate_flow.four(rows),
+            feed_flow: self.feed_flow.four(rows),
+            recycle_flow: self.recycle_flow.four(rows),
+            feed_tds: self.feed_tds.four(rows),
+            permeate_tds: self.permeate_tds.four(rows),
+        }
     }
 
     /// The conditions of a row.

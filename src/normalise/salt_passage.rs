@@ -1,16 +1,18 @@
 //! Salt passage, like for like.
 
+use crate::real::Real;
+
 /// The conditions of a salt passage. Any units, the same on both sides.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct SaltConditions {
+pub struct SaltConditions<R = f64> {
     /// Mean permeate flow of an element, EPF.
-    pub element_flow: f64,
+    pub element_flow: R,
     /// Temperature factor of salt transport, STCF.
-    pub salt_temperature_factor: f64,
+    pub salt_temperature_factor: R,
     /// Mean feed-side concentration, Cfb.
-    pub mean_feed_tds: f64,
+    pub mean_feed_tds: R,
     /// Concentration at the inlet, Cf.
-    pub feed_tds: f64,
+    pub feed_tds: R,
 }
 
 /// Salt passage at reference conditions: SPa · (EPFa/EPFs)·(STCFs/STCFa)·(Cfbs/Cfba)·(Cfa/Cfs).
@@ -31,11 +33,11 @@ pub struct SaltConditions {
 /// assert_eq!(normalised_salt_passage(0.015, &same, &same), 0.015);
 /// ```
 #[inline]
-pub fn normalised_salt_passage(
-    salt_passage: f64,
-    actual: &SaltConditions,
-    reference: &SaltConditions,
-) -> f64 {
+pub fn normalised_salt_passage<R: Real>(
+    salt_passage: R,
+    actual: &SaltConditions<R>,
+    reference: &SaltConditions<R>,
+) -> R {
     salt_passage
         * (actual.element_flow / reference.element_flow)
         * (reference.salt_temperature_factor / actual.salt_temperature_factor)
@@ -54,12 +56,13 @@ pub fn normalised_salt_passage(
 /// assert!((permeability - 0.23).abs() < 1e-12);
 /// ```
 #[inline]
-pub fn salt_permeability(
-    permeate_flow_m3_h: f64,
-    permeate_tds: f64,
-    mean_feed_tds: f64,
+pub fn salt_permeability<R: Real>(
+    permeate_flow_m3_h: R,
+    permeate_tds: R,
+    mean_feed_tds: R,
     area_m2: f64,
-    salt_temperature_factor: f64,
-) -> f64 {
-    1000.0 * permeate_flow_m3_h * permeate_tds / (area_m2 * salt_temperature_factor * mean_feed_tds)
+    salt_temperature_factor: R,
+) -> R {
+    permeate_flow_m3_h * permeate_tds * (1000.0 / area_m2)
+        / (salt_temperature_factor * mean_feed_tds)
 }

@@ -6,6 +6,7 @@
 use serde::Serialize;
 
 use crate::error::{Error, Fault, within};
+use crate::real::Real;
 use crate::water::{ZERO_CELSIUS_K, viscosity};
 
 /// The temperature at which every factor is 1, degC.
@@ -206,22 +207,23 @@ impl Law {
 
     /// The factor, where the caller has checked the range.
     #[inline]
-    pub(crate) fn unchecked(&self, t: f64) -> f64 {
+    pub(crate) fn unchecked<R: Real>(&self, t: R) -> R {
         match self {
             Self::StandardPractice { base } => ((t - STANDARD_DEGC) * base.ln()).exp(),
             Self::Arrhenius {
                 constant_k,
                 constant_below_25degc_k,
             } => {
+                let above = R::of(*constant_k);
                 let constant = match constant_below_25degc_k {
-                    Some(below) if t < STANDARD_DEGC => *below,
-                    _ => *constant_k,
+                    Some(below) => t.select_below(STANDARD_DEGC, R::of(*below), above),
+                    None => above,
                 };
                 let standard = STANDARD_DEGC + ZERO_CELSIUS_K;
-                (constant * (1.0 / standard - 1.0 / (t + ZERO_CELSIUS_K))).exp()
+                (constant * (R::of(1.0 / standard) - R::of(1.0) / (t + ZERO_CELSIUS_K))).exp()
             }
-            Self::Viscosity => viscosity::unchecked(STANDARD_DEGC) / viscosity::unchecked(t),
-            Self::Table { points } => interpolate(points, t),
+            Self::Viscosity => R::of(viscosity::unchecked(STANDARD_DEGC)) / viscosity::unchecked(t),
+            Self::Table { points } => t.map(|t| interpolate(points, t)),
         }
     }
 

@@ -7,6 +7,7 @@
 use serde::Serialize;
 
 use crate::error::{Error, within};
+use crate::real::Real;
 use crate::water::{ZERO_CELSIUS_K, density};
 
 /// Molar gas constant, J/(mol K) (CODATA 2018, exact).
@@ -88,7 +89,7 @@ impl Basis {
 
     /// The basis at one temperature, for several concentrations.
     #[inline]
-    pub(crate) fn at(self, temperature_degc: f64) -> BasisAt {
+    pub(crate) fn at<R: Real>(self, temperature_degc: R) -> BasisAt<R> {
         match self {
             Self::TdsRule => BasisAt::TdsRule {
                 kelvin: temperature_degc + ZERO_CELSIUS_K,
@@ -102,18 +103,18 @@ impl Basis {
 
 /// A basis with all that depends on temperature alone worked out.
 #[derive(Clone, Copy)]
-pub(crate) enum BasisAt {
-    TdsRule { kelvin: f64 },
-    SodiumChloride(SodiumChlorideAt),
+pub(crate) enum BasisAt<R> {
+    TdsRule { kelvin: R },
+    SodiumChloride(SodiumChlorideAt<R>),
 }
 
-impl BasisAt {
+impl<R: Real> BasisAt<R> {
     /// Osmotic pressure, bar; the caller has checked the range.
     #[inline]
-    pub(crate) fn osmotic_pressure(&self, tds_mg_l: f64) -> f64 {
+    pub(crate) fn osmotic_pressure(&self, tds_mg_l: R) -> R {
         match self {
             Self::TdsRule { kelvin } => {
-                0.01 * 0.2654 * tds_mg_l * kelvin / (1000.0 - tds_mg_l / 1000.0)
+                tds_mg_l * *kelvin * (0.01 * 0.2654) / (tds_mg_l * -1e-3 + 1000.0)
             }
             Self::SodiumChloride(salt) => salt.osmotic_pressure(salt.molality(tds_mg_l)),
         }
@@ -122,34 +123,37 @@ impl BasisAt {
 
 /// Sodium chloride at one temperature.
 #[derive(Clone, Copy)]
-pub(crate) struct SodiumChlorideAt {
-    kelvin: f64,
-    water_kg_l: f64,
-    debye_hueckel: f64,
-    beta0: f64,
-    beta1: f64,
-    c_phi: f64,
+pub(crate) struct SodiumChlorideAt<R> {
+    kelvin: R,
+    water_kg_l: R,
+    debye_hueckel: R,
+    beta0: R,
+    beta1: R,
+    c_phi: R,
 }
 
-impl SodiumChlorideAt {
+impl<R: Real> SodiumChlorideAt<R> {
     #[inline]
-    fn new(temperature_degc: f64) -> Self {
+    fn new(temperature_degc: R) -> Self {
         const REFERENCE_K: f64 = 298.15;
         let kelvin = temperature_degc + ZERO_CELSIUS_K;
         let water_kg_m3 = density::unchecked(temperature_degc);
         // Temperature terms of pitzer.dat: 1/T − 1/Tr, ln(T/Tr), T − Tr, T² − Tr².
-        let inverse = 1.0 / kelvin - 1.0 / REFERENCE_K;
+        let inverse = R::of(1.0) / kelvin - 1.0 / REFERENCE_K;
         let logarithm = (kelvin / REFERENCE_K).ln();
         let difference = kelvin - REFERENCE_K;
         let squares = kelvin * kelvin - REFERENCE_K * REFERENCE_K;
         Self {
             kelvin,
-            water_kg_l: 1e-3 * water_kg_m3,
+            water_kg_l: water_kg_m3 * 1e-3,
             debye_hueckel: debye_hueckel(temperature_degc, water_kg_m3),
-            beta0: 0.0765 - 777.03 * inverse - 4.4706 * logarithm + 0.008_946 * difference
-                - 3.3158e-6 * squares,
-            beta1: 0.2664 + 6.1608e-5 * difference + 1.0715e-6 * squares,
-            c_phi: 0.001_27 + 33.317 * inverse + 0.094_21 * logarithm - 4.655e-5 * difference,
+            beta0: inverse * -777.03
+                + logarithm * -4.4706
+                + difference * 0.008_946
+                + squares * -3.3158e-6
+                + 0.0765,
+            beta1: difference * 6.1608e-5 + squares * 1.0715e-6 + 0.2664,
+            c_phi: inverse * 33.317 + logarithm * 0.094_21 + difference * -4.655e-5 + 0.001_27,
         }
     }
 
@@ -159,31 +163,30 @@ impl SodiumChlorideAt {
     /// Vφ = 16.62 + 1.87 √c cm3/mol (Masson's rule; F. J. Millero, Chem. Rev. 71 (1971) 147, constants
     /// from memory, 25 degC). Taken as constant over temperature: at most 0.2 % at 50 g/L and 5 degC.
     #[inline]
-    fn molality(&self, tds_mg_l: f64) -> f64 {
+    fn molality(&self, tds_mg_l: R) -> R {
         let molarity = tds_mg_l / (1000.0 * SODIUM_CHLORIDE_G_MOL);
-        let salt_volume = molarity * (16.62 + 1.87 * molarity.sqrt()) * 1e-3;
-        molarity / (self.water_kg_l * (1.0 - salt_volume))
+        let salt_volume = molarity * (molarity.sqrt() * 1.87 + 16.62) * 1e-3;
+        molarity / (self.water_kg_l * (-salt_volume + 1.0))
     }
 
     /// Osmotic coefficient φ = 1 − Aφ √m/(1 + 1.2 √m) + m (β0 + β1 e^(−2 √m)) + m² Cφ.
     #[inline]
-    fn osmotic_coefficient(&self, molality: f64) -> f64 {
+    fn osmotic_coefficient(&self, molality: R) -> R {
         let root = molality.sqrt();
-        1.0 - self.debye_hueckel * root / (1.0 + 1.2 * root)
-            + molality * (self.beta0 + self.beta1 * (-2.0 * root).exp())
-            + molality * molality * self.c_phi
+        molality * (self.beta0 + self.beta1 * (root * -2.0).exp() + molality * self.c_phi)
+            - self.debye_hueckel * root / (root * 1.2 + 1.0)
+            + 1.0
     }
 
     /// π = φ ν m R T ρ of water, bar; ν = 2.
     #[inline]
-    fn osmotic_pressure(&self, molality: f64) -> f64 {
+    fn osmotic_pressure(&self, molality: R) -> R {
         // mol/kg × J/(mol K) × K × kg/L = J/L = kPa
-        0.01 * self.osmotic_coefficient(molality)
-            * 2.0
+        self.osmotic_coefficient(molality)
             * molality
-            * GAS_CONSTANT
             * self.kelvin
             * self.water_kg_l
+            * (0.01 * 2.0 * GAS_CONSTANT)
     }
 }
 
@@ -193,17 +196,16 @@ impl SodiumChlorideAt {
 /// εr = 87.740 − 0.40008 t + 9.398e-4 t² − 1.410e-6 t³ (C. G. Malmberg and A. A. Maryott, J. Res. Natl. Bur.
 /// Stand. 56 (1956) 1, coefficients from memory).
 #[inline]
-fn debye_hueckel(temperature_degc: f64, water_kg_m3: f64) -> f64 {
+fn debye_hueckel<R: Real>(t: R, water_kg_m3: R) -> R {
     use std::f64::consts::PI;
     const AVOGADRO: f64 = 6.022_140_76e23;
     const CHARGE: f64 = 1.602_176_634e-19;
     const VACUUM: f64 = 8.854_187_8128e-12;
     const BOLTZMANN: f64 = 1.380_649e-23;
-    let t = temperature_degc;
-    let permittivity = 87.740 + t * (-0.400_08 + t * (9.398e-4 - t * 1.410e-6));
-    let length =
-        CHARGE * CHARGE / (4.0 * PI * VACUUM * permittivity * BOLTZMANN * (t + ZERO_CELSIUS_K));
-    (2.0 * PI * AVOGADRO * water_kg_m3).sqrt() * length * length.sqrt() / 3.0
+    let permittivity = ((t * -1.410e-6 + 9.398e-4) * t - 0.400_08) * t + 87.740;
+    let length = R::of(CHARGE * CHARGE / (4.0 * PI * VACUUM * BOLTZMANN))
+        / (permittivity * (t + ZERO_CELSIUS_K));
+    (water_kg_m3 * (2.0 * PI * AVOGADRO) * length).sqrt() * length / 3.0
 }
 
 /// mol of sodium chloride a kg of water, from mg a litre of solution, at a temperature in degC.

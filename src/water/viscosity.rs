@@ -1,6 +1,7 @@
 //! Viscosity of liquid water at ordinary pressure.
 
 use crate::error::{Error, within};
+use crate::real::Real;
 use crate::water::ZERO_CELSIUS_K;
 
 /// Temperatures for which the formula is valid, degC (253.15 to 383.15 K; below 0 degC metastable).
@@ -27,11 +28,10 @@ pub fn viscosity(temperature_degc: f64) -> Result<f64, Error> {
 }
 
 #[inline]
-pub(crate) fn unchecked(temperature_degc: f64) -> f64 {
+pub(crate) fn unchecked<R: Real>(temperature_degc: R) -> R {
     // One logarithm and four exponentials are faster than four powers.
     let log_tau = ((temperature_degc + ZERO_CELSIUS_K) / 300.0).ln();
-    1e-3 * (280.68 * (-1.9 * log_tau).exp()
-        + 511.45 * (-7.7 * log_tau).exp()
-        + 61.131 * (-19.6 * log_tau).exp()
-        + 0.459_03 * (-40.0 * log_tau).exp())
+    let power = |exponent: f64| (log_tau * exponent).exp();
+    (power(-1.9) * 280.68 + power(-7.7) * 511.45 + power(-19.6) * 61.131 + power(-40.0) * 0.459_03)
+        * 1e-3
 }

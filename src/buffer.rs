@@ -1,0 +1,102 @@
+//! Columns of figures, shared and not changed once filled.
+//!
+//! A result has some twenty columns. In pieces of ordinary memory the system would hand them over page by
+//! page, which takes longer than working them out; one mapping in huge pages doesn't.
+
+use std::ops::Deref;
+use std::sync::Arc;
+
+use memmap2::MmapMut;
+
+/// A column of figures.
+#[derive(Debug, Clone)]
+pub struct Values(Storage);
+
+#[derive(Debug, Clone)]
+enum Storage {
+    Own(Arc<Vec<f64>>),
+    Part {
+        map: Arc<MmapMut>,
+        start: usize,
+        rows: usize,
+    },
+}
+
+impl Deref for Values {
+    type Target = [f64];
+
+    #[inline]
+    fn deref(&self) -> &[f64] {
+        match &self.0 {
+            Storage::Own(values) => values,
+            Storage::Part { map, start, rows } => {
+                // A mapping starts at a page, so its bytes are aligned for figures.
+                &bytemuck::cast_slice::<u8, f64>(map)[*start..*start + *rows]
+            }
+        }
+    }
+}
+
+impl From<Vec<f64>> for Values {
+    fn from(values: Vec<f64>) -> Self {
+        Self(Storage::Own(Arc::new(values)))
+    }
+}
+
+impl Default for Values {
+    fn default() -> Self {
+        Vec::new().into()
+    }
+}
+
+/// Makes columns of equal length, which `fill` is handed as zeros to write into.
+pub(crate) fn fill_columns(
+    columns: usize,
+    rows: usize,
+    fill: impl FnOnce(Vec<&mut [f64]>),
+) -> Vec<Values> {
+    let cut = |all| -> Vec<&mut [f64]> { <[f64]>::chunks_exact_mut(all, rows.max(1)).collect() };
+    match columns
+        .checked_mul(rows * size_of::<f64>())
+        .map(MmapMut::map_anon)
+    {
+        Some(Ok(mut map)) if rows > 0 && columns > 0 => {
+            // Only a hint: without it the figures are the same.
+            #[cfg(target_os = "linux")]
+            let _ = map.advise(memmap2::Advice::HugePage);
+            fill(cut(bytemuck::cast_slice_mut(&mut map)));
+            let map = Arc::new(map);
+            let part = |column| Storage::Part {
+                map: Arc::clone(&map),
+                start: column * rows,
+                rows,
+            };
+            (0..columns).map(|column| Values(part(column))).collect()
+        }
+        _ => {
+            let mut own = vec![vec![0.0; rows]; columns];
+            fill(own.iter_mut().map(Vec::as_mut_slice).collect());
+            own.into_iter().map(Values::from).collect()
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn columns_are_apart() {
+        for (columns, rows) in [(3, 5), (1, 1), (2, 0), (0, 4)] {
+            let made = fill_columns(columns, rows, |parts| {
+                for (at, part) in parts.into_iter().enumerate() {
+                    part.fill(at as f64);
+                }
+            });
+            assert_eq!(made.len(), columns);
+            for (at, column) in made.iter().enumerate() {
+                assert_eq!(column.to_vec(), vec![at as f64; rows]);
+            }
+        }
+    }
+}
