@@ -14,7 +14,6 @@ use crate::normalise::reading::{Conditions, Model};
 use crate::site::{BaselineRule, Design, ReferenceRule, Site};
 use crate::stats::median;
 use crate::table::Group;
-use crate::water::viscosity;
 
 /// The references of a log's trains and stages.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -341,7 +340,6 @@ fn of_period(
         )
         .at_column(place())
     })?;
-    let reference_viscosity = viscosity::unchecked(conditions.temperature);
     // Changes are counted from the median of the normalised figures, not from the figures of the medians.
     let (mut flows, mut salts, mut others, mut drops) = (vec![], vec![], vec![], vec![]);
     for (_, (at, state)) in &usable {
@@ -349,12 +347,7 @@ fn of_period(
         flows.push(figures.permeate_flow);
         salts.push(figures.salt_passage);
         others.push(figures.salt_passage_at_normalised_flow);
-        drops.push(model.differential_pressure(
-            at,
-            state,
-            reference_state.mean_flow,
-            reference_viscosity,
-        ));
+        drops.push(figures.differential_pressure);
     }
     let first = usable.first().map_or(from, |(row, _)| time[*row]);
     let last = usable.last().map_or(to, |(row, _)| time[*row]);

@@ -12,7 +12,7 @@
 //! - [`mod@normalise`]: the corrections, an equation a module, and the run over a log.
 //! - [`baseline`]: what the membranes did when new.
 //! - [`mod@assess`]: the last days against that.
-//! - [`write`]: tables out. [`buffer`], [`error`], [`real`], [`stats`], [`table`] and [`units`] serve all of them.
+//! - [`write`]: tables out. [`buffer`], [`error`], [`stats`], [`table`] and [`units`] serve all of them.
 //!
 //! Figures inside are in canonical units: m3/h, bar (gauge), degC, mg/L, uS/cm, m2, h. Missing is NaN.
 
@@ -21,9 +21,9 @@ pub mod baseline;
 pub mod buffer;
 pub mod error;
 pub mod log;
+mod math;
 pub mod membrane;
 pub mod normalise;
-pub mod real;
 pub mod screen;
 pub mod site;
 pub mod stats;

@@ -3,15 +3,13 @@
 //! The membrane sees the mixture, not the raw feed: normalised on the raw feed, turning the recycle
 //! valve would look like fouling.
 
-use crate::real::Real;
-
 /// Water at the membranes' inlet.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Inlet<R = f64> {
+pub struct Inlet {
     /// Flow, in the unit of the flows given.
-    pub flow: R,
+    pub flow: f64,
     /// Concentration, in the unit of the concentrations given.
-    pub tds: R,
+    pub tds: f64,
 }
 
 /// The inlet of the membranes, from what is measured: Qf, Qr, Qp, Cf, Cp.
@@ -27,14 +25,14 @@ pub struct Inlet<R = f64> {
 /// let inlet = brinemark::membrane::recycle::inlet(10.0, 10.0, 7.5, 500.0, 24.2718);
 /// assert!((inlet.tds - 1213.59).abs() < 0.01);
 /// ```
-#[inline]
-pub fn inlet<R: Real>(
-    feed_flow: R,
-    recycle_flow: R,
-    permeate_flow: R,
-    feed_tds: R,
-    permeate_tds: R,
-) -> Inlet<R> {
+#[inline(always)]
+pub fn inlet(
+    feed_flow: f64,
+    recycle_flow: f64,
+    permeate_flow: f64,
+    feed_tds: f64,
+    permeate_tds: f64,
+) -> Inlet {
     let flow = feed_flow + recycle_flow;
     let concentrate = flow - permeate_flow;
     let tds = (feed_flow * feed_tds * concentrate - recycle_flow * permeate_flow * permeate_tds)

@@ -1,7 +1,7 @@
 //! Differential pressure, like for like.
 
 use crate::error::{Error, within};
-use crate::real::Real;
+use crate::math::{exp, ln};
 use crate::water::viscosity;
 
 /// Differential pressure at reference flow and temperature: ΔP · (Q̄s/Q̄a)^m · (μs/μa)^p.
@@ -52,13 +52,13 @@ pub fn normalised_differential_pressure(
 }
 
 /// (Q̄s/Q̄a)^m · (μs/μa)^p.
-#[inline]
-pub(crate) fn factor<R: Real>(
-    flows: R,
-    viscosities: R,
+#[inline(always)]
+pub(crate) fn factor(
+    flows: f64,
+    viscosities: f64,
     flow_exponent: f64,
     viscosity_power: f64,
-) -> R {
+) -> f64 {
     // Both powers in one exponential.
-    (flows.ln() * flow_exponent + viscosities.ln() * viscosity_power).exp()
+    exp(flow_exponent * ln(flows) + viscosity_power * ln(viscosities))
 }

@@ -1,7 +1,7 @@
 //! Net driving pressure, and the mean feed-side concentration that it needs.
 
 use crate::error::{Error, within};
-use crate::real::Real;
+use crate::math::ln;
 
 /// Log-mean concentration of the feed-brine side over that of the inlet: ln[1/(1 − Y)]/Y.
 ///
@@ -24,16 +24,16 @@ pub fn log_mean_factor(recovery: f64) -> Result<f64, Error> {
     Ok(log_mean_unchecked(recovery))
 }
 
-#[inline]
-pub(crate) fn log_mean_unchecked<R: Real>(recovery: R) -> R {
-    let y = recovery;
-    let series = (((y * 0.2 + 0.25) * y + 1.0 / 3.0) * y + 0.5) * y + 1.0;
-    let closed = -(-y + 1.0).ln() / y;
-    y.select_below(SERIES_BELOW, series, closed)
-}
-
 /// Below this the logarithm of a number so near 1 is less exact than its series.
 const SERIES_BELOW: f64 = 1e-3;
+
+#[inline(always)]
+pub(crate) fn log_mean_unchecked(recovery: f64) -> f64 {
+    let y = recovery;
+    let series = 1.0 + y * (0.5 + y * (1.0 / 3.0 + y * (0.25 + y * 0.2)));
+    let closed = -ln(1.0 - y) / y;
+    if y < SERIES_BELOW { series } else { closed }
+}
 
 /// Net driving pressure: Pf − ΔP/2 − Pp − (π fb − π p), any one unit.
 ///
@@ -45,16 +45,16 @@ const SERIES_BELOW: f64 = 1e-3;
 /// let pressure = brinemark::normalise::net_driving_pressure(12.5, 1.8, 0.5, 2.936, 0.024);
 /// assert!((pressure - 8.188).abs() < 1e-9);
 /// ```
-#[inline]
-pub fn net_driving_pressure<R: Real>(
-    feed_pressure: R,
-    differential_pressure: R,
-    permeate_pressure: R,
-    mean_feed_osmotic_pressure: R,
-    permeate_osmotic_pressure: R,
-) -> R {
+#[inline(always)]
+pub fn net_driving_pressure(
+    feed_pressure: f64,
+    differential_pressure: f64,
+    permeate_pressure: f64,
+    mean_feed_osmotic_pressure: f64,
+    permeate_osmotic_pressure: f64,
+) -> f64 {
     feed_pressure
-        - differential_pressure * 0.5
+        - 0.5 * differential_pressure
         - permeate_pressure
         - (mean_feed_osmotic_pressure - permeate_osmotic_pressure)
 }

@@ -3,7 +3,6 @@
 use std::collections::BTreeSet;
 
 use serde::Serialize;
-use wide::f64x4;
 
 use crate::buffer::Values;
 use crate::error::{Error, Fault, Faults};
@@ -114,18 +113,19 @@ pub(crate) enum Source {
 }
 
 impl Source {
-    /// Four rows side by side.
-    #[inline]
-    pub fn four(&self, rows: [usize; 4]) -> f64x4 {
+    /// The figures of a block of rows.
+    #[inline(always)]
+    pub fn block<const N: usize>(&self, rows: &[usize; N]) -> [f64; N] {
         match self {
             Self::Column(values) => {
-                let together = rows[3] == rows[0] + 3;
-                match values.get(rows[0]..rows[0] + 4) {
-                    Some(&[a, b, c, d]) if together => f64x4::from([a, b, c, d]),
-                    _ => f64x4::from(rows.map(|row| values[row])),
+                let values: &[f64] = values;
+                let together = rows[N - 1] == rows[0] + N - 1;
+                match values.get(rows[0]..rows[0] + N).map(<[f64; N]>::try_from) {
+                    Some(Ok(block)) if together => block,
+                    _ => rows.map(|row| values[row]),
                 }
             }
-            Self::Constant(value) => f64x4::from(*value),
+            Self::Constant(value) => [*value; N],
         }
     }
 

@@ -12,7 +12,6 @@ pub mod salt_passage;
 pub mod temperature;
 
 use rayon::prelude::*;
-use wide::f64x4;
 
 use crate::baseline::{Baseline, Reference, stage_of};
 use crate::buffer::{Values, fill_columns};
@@ -24,7 +23,7 @@ use crate::table::{Series, Table};
 use crate::units::{Quantity, Unit};
 use crate::water::viscosity;
 use inputs::Inputs;
-use reading::{Conditions, Model, State};
+use reading::{Conditions, Figures, Model, State};
 
 pub use differential_pressure::normalised_differential_pressure;
 pub use driving_pressure::{log_mean_factor, net_driving_pressure};
@@ -124,8 +123,6 @@ outputs! {
     NormalisedDifferentialPressure "normalised_differential_pressure" LikePressure Drop;
     NormalisedDifferentialPressureChange "normalised_differential_pressure_change" Ratio Drop;
 }
-
-const OUTPUTS: usize = Output::ALL.len();
 
 /// One train and stage, with all that does not change from row to row.
 struct Prepared {
@@ -248,182 +245,200 @@ pub fn normalise(
     })
 }
 
-/// Runs the kernel over all rows, a block to a thread.
+/// Readings worked out at a time: their figures fit a processor's nearest cache.
+const BLOCK: usize = 64;
+
+/// Runs the kernel over all rows, some thousands to a thread.
 fn run(
     inputs: &Inputs,
     groups: &[u32],
     prepared: &[Prepared],
     wanted: &[Output],
 ) -> (Vec<Values>, Vec<Reasons>) {
-    // Small enough for a block's inputs and outputs to stay in the cache, large enough to share out.
-    const BLOCK: usize = 2048;
+    const ROWS: usize = 64 * BLOCK;
     let mut reasons = vec![Reasons::empty(); groups.len()];
     let columns = fill_columns(wanted.len(), groups.len(), |columns| {
-        let mut blocks: Vec<Block<'_>> = reasons
-            .chunks_mut(BLOCK)
+        let mut parts: Vec<Part<'_>> = reasons
+            .chunks_mut(ROWS)
             .enumerate()
-            .map(|(at, reasons)| Block {
-                start: at * BLOCK,
+            .map(|(at, reasons)| Part {
+                start: at * ROWS,
                 columns: Vec::with_capacity(wanted.len()),
                 reasons,
             })
             .collect();
         for column in columns {
-            for (part, block) in column.chunks_mut(BLOCK).zip(&mut blocks) {
-                block.columns.push(part);
+            for (piece, part) in column.chunks_mut(ROWS).zip(&mut parts) {
+                part.columns.push(piece);
             }
         }
-        blocks
-            .par_iter_mut()
-            .for_each(|block| block.fill(inputs, groups, prepared, wanted));
+        let arch = pulp::Arch::new();
+        parts.par_iter_mut().for_each(|part| {
+            arch.dispatch(Fill {
+                part,
+                inputs,
+                groups,
+                prepared,
+                wanted,
+            });
+        });
     });
     (columns, reasons)
 }
 
+/// [`Part::fill`], compiled once for each kind of processor with the widest instructions it has.
+struct Fill<'a, 'b> {
+    part: &'a mut Part<'b>,
+    inputs: &'a Inputs,
+    groups: &'a [u32],
+    prepared: &'a [Prepared],
+    wanted: &'a [Output],
+}
+
+impl pulp::WithSimd for Fill<'_, '_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) {
+        self.part
+            .fill(self.inputs, self.groups, self.prepared, self.wanted);
+    }
+}
+
 /// Some rows of the result, being filled.
-struct Block<'a> {
+struct Part<'a> {
     /// The first of its rows.
     start: usize,
     columns: Vec<&'a mut [f64]>,
     reasons: &'a mut [Reasons],
 }
 
-impl Block<'_> {
-    /// Readings of one train and stage side by side, four at a time.
+impl Part<'_> {
+    #[inline(always)]
     fn fill(&mut self, inputs: &Inputs, groups: &[u32], prepared: &[Prepared], wanted: &[Output]) {
-        let drop_wanted = wanted.iter().any(|output| output.of() == For::Drop);
-        let group_of = |at: &usize| groups[self.start + at];
-        let mut rows: Vec<usize> = (0..self.reasons.len()).collect();
+        let group_of = |row: &usize| groups[*row] as usize;
+        let mut rows: Vec<usize> = (self.start..self.start + self.reasons.len()).collect();
         if prepared.len() > 1 {
             rows.sort_by_key(group_of);
         }
         for of_group in rows.chunk_by(|a, b| group_of(a) == group_of(b)) {
-            let group = &prepared[group_of(&of_group[0]) as usize];
-            for four in of_group.chunks(4) {
-                // The last few of a group fill up with the first: worked out again, written once.
-                let at = std::array::from_fn(|lane| *four.get(lane).unwrap_or(&four[0]));
-                let rows = at.map(|at: usize| self.start + at);
-                let (figures, why) = readings(inputs, rows, group, drop_wanted);
-                let together = four.len() == 4 && at[3] == at[0] + 3;
+            let group = &prepared[group_of(&of_group[0])];
+            for block in of_group.chunks(BLOCK) {
+                // The last block of a group fills up with its first row: worked out again, written once.
+                let rows: [usize; BLOCK] =
+                    std::array::from_fn(|i| *block.get(i).unwrap_or(&block[0]));
+                let at = inputs.block(&rows);
+                let state = group.model.states(&at);
+                let figures = group.model.figures_of(
+                    &at,
+                    &state,
+                    (&group.conditions, &group.state, group.viscosity),
+                );
+                let reasons = group.model.screen(&at, &state);
+                let first = rows[0] - self.start;
+                let together = rows[BLOCK - 1] == rows[0] + BLOCK - 1;
                 for (output, column) in wanted.iter().zip(&mut self.columns) {
-                    let values = figures[*output as usize].to_array();
+                    let values = output.of_block(&state, &figures, &group.reference);
                     if together {
-                        column[at[0]..at[0] + 4].copy_from_slice(&values);
+                        column[first..first + BLOCK].copy_from_slice(&values);
                     } else {
-                        four.iter()
+                        block
+                            .iter()
                             .zip(values)
-                            .for_each(|(at, value)| column[*at] = value);
+                            .for_each(|(row, value)| column[row - self.start] = value);
                     }
                 }
-                four.iter()
-                    .zip(why)
-                    .for_each(|(at, why)| self.reasons[*at] = why);
+                // Nearly always nothing is to be set aside, which is asked without a branch.
+                let mut calm = true;
+                for i in 0..BLOCK {
+                    calm &= reasons[i].is_empty() & (at.differential_pressure[i] >= 0.0);
+                }
+                if !calm || inputs.running.is_some() {
+                    for (row, why) in block.iter().zip(reasons) {
+                        self.set_aside(*row, why, inputs, wanted);
+                    }
+                }
+            }
+        }
+    }
+
+    /// Keeps why a row was set aside, and takes back what must not stand for it.
+    #[inline(always)]
+    fn set_aside(&mut self, row: usize, why: Reasons, inputs: &Inputs, wanted: &[Output]) {
+        let at = row - self.start;
+        let of_drop = |output: &Output| output.of() == For::Drop;
+        let why = if !inputs.is_running(row) {
+            Reasons::NOT_RUNNING
+        } else if why.is_empty()
+            && inputs.differential_pressure.at(row) < 0.0
+            && wanted.iter().any(of_drop)
+        {
+            Reasons::NEGATIVE_DIFFERENTIAL_PRESSURE
+        } else {
+            why
+        };
+        self.reasons[at] = why;
+        if !why.is_empty() {
+            for (output, column) in wanted.iter().zip(&mut self.columns) {
+                if why != Reasons::NEGATIVE_DIFFERENTIAL_PRESSURE || of_drop(output) {
+                    column[at] = f64::NAN;
+                }
             }
         }
     }
 }
 
-/// All figures of four rows of one train and stage, and why a row was set aside.
-#[inline]
-fn readings(
-    inputs: &Inputs,
-    rows: [usize; 4],
-    group: &Prepared,
-    drop_wanted: bool,
-) -> ([f64x4; OUTPUTS], [Reasons; 4]) {
-    let (model, reference) = (&group.model, &group.reference);
-    let at = inputs.four(rows);
-    let state = model.state_unscreened(&at);
-    let like_for_like = model.figures(&at, &state, &group.conditions, &group.state);
-    let mut figures = [f64x4::ZERO; OUTPUTS];
-    let mut set = |output: Output, value: f64x4| figures[output as usize] = value;
-    let change = |figure: f64x4, when_new: f64| figure * (1.0 / when_new) - 1.0;
-    set(Output::Recovery, state.recovery);
-    set(Output::PassRecovery, state.pass_recovery);
-    set(Output::MembraneInletTds, state.inlet_tds);
-    set(Output::MeanFeedTds, state.mean_feed_tds);
-    set(Output::NetDrivingPressure, state.net_driving_pressure);
-    set(Output::TemperatureFactor, state.temperature_factor);
-    set(Output::Flux, model.flux(&at));
-    set(
-        Output::WaterPermeability,
-        model.water_permeability(&at, &state),
-    );
-    set(Output::NormalisedPermeateFlow, like_for_like.permeate_flow);
-    set(
-        Output::NormalisedPermeateFlowChange,
-        change(
-            like_for_like.permeate_flow,
-            reference.normalised_permeate_flow,
-        ),
-    );
-    set(Output::SaltPassage, like_for_like.actual_salt_passage);
-    set(Output::Rejection, -like_for_like.actual_salt_passage + 1.0);
-    set(
-        Output::SaltPermeability,
-        model.salt_permeability(&at, &state),
-    );
-    set(Output::NormalisedSaltPassage, like_for_like.salt_passage);
-    set(
-        Output::NormalisedSaltPassageChange,
-        change(
-            like_for_like.salt_passage,
-            reference.normalised_salt_passage,
-        ),
-    );
-    set(
-        Output::NormalisedSaltPassageAtNormalisedFlow,
-        like_for_like.salt_passage_at_normalised_flow,
-    );
-    set(
-        Output::NormalisedSaltPassageAtNormalisedFlowChange,
-        change(
-            like_for_like.salt_passage_at_normalised_flow,
-            reference.normalised_salt_passage_at_normalised_flow,
-        ),
-    );
-    set(
-        Output::NormalisedRejection,
-        -like_for_like.salt_passage + 1.0,
-    );
-    if drop_wanted {
-        let drop = model.differential_pressure(&at, &state, group.state.mean_flow, group.viscosity);
-        set(Output::NormalisedDifferentialPressure, drop);
-        set(
-            Output::NormalisedDifferentialPressureChange,
-            change(drop, reference.normalised_differential_pressure),
-        );
-    }
-    let fine = model.is_fine(&at, &state);
-    let drop_fine = !drop_wanted || at.differential_pressure.simd_ge(f64x4::ZERO).all();
-    if fine && drop_fine && inputs.all_running(rows) {
-        return (figures, [Reasons::empty(); 4]);
-    }
-    let reasons = std::array::from_fn(|lane| {
-        let row = rows[lane];
-        let at = inputs.conditions(row);
-        let reasons = match model.state(&at) {
-            _ if !inputs.is_running(row) => Reasons::NOT_RUNNING,
-            Err(reasons) => reasons,
-            Ok(_) if drop_wanted && at.differential_pressure < 0.0 => {
-                Reasons::NEGATIVE_DIFFERENTIAL_PRESSURE
+impl Output {
+    /// Its figures of a block of readings.
+    #[inline(always)]
+    fn of_block(
+        self,
+        state: &State<[f64; BLOCK]>,
+        figures: &Figures<[f64; BLOCK]>,
+        reference: &Reference,
+    ) -> [f64; BLOCK] {
+        let straight = |figures: &[f64; BLOCK], slope: f64, start: f64| {
+            let mut line = [0.0; BLOCK];
+            for i in 0..BLOCK {
+                line[i] = start + slope * figures[i];
             }
-            Ok(_) => Reasons::empty(),
+            line
         };
-        let lost: &[Output] = match reasons {
-            _ if reasons.is_empty() => &[],
-            Reasons::NEGATIVE_DIFFERENTIAL_PRESSURE => &[
-                Output::NormalisedDifferentialPressure,
-                Output::NormalisedDifferentialPressureChange,
-            ],
-            _ => Output::ALL,
-        };
-        for output in lost {
-            figures[*output as usize].as_mut_array()[lane] = f64::NAN;
+        let change = |figures, when_new: f64| straight(figures, 1.0 / when_new, -1.0);
+        let rest = |figures| straight(figures, -1.0, 1.0);
+        match self {
+            Self::Recovery => state.recovery,
+            Self::PassRecovery => state.pass_recovery,
+            Self::MembraneInletTds => state.inlet_tds,
+            Self::MeanFeedTds => state.mean_feed_tds,
+            Self::NetDrivingPressure => state.net_driving_pressure,
+            Self::TemperatureFactor => state.temperature_factor,
+            Self::Flux => figures.flux,
+            Self::WaterPermeability => figures.water_permeability,
+            Self::NormalisedPermeateFlow => figures.permeate_flow,
+            Self::NormalisedPermeateFlowChange => {
+                change(&figures.permeate_flow, reference.normalised_permeate_flow)
+            }
+            Self::SaltPassage => figures.actual_salt_passage,
+            Self::Rejection => rest(&figures.actual_salt_passage),
+            Self::SaltPermeability => figures.salt_permeability,
+            Self::NormalisedSaltPassage => figures.salt_passage,
+            Self::NormalisedSaltPassageChange => {
+                change(&figures.salt_passage, reference.normalised_salt_passage)
+            }
+            Self::NormalisedSaltPassageAtNormalisedFlow => figures.salt_passage_at_normalised_flow,
+            Self::NormalisedSaltPassageAtNormalisedFlowChange => change(
+                &figures.salt_passage_at_normalised_flow,
+                reference.normalised_salt_passage_at_normalised_flow,
+            ),
+            Self::NormalisedRejection => rest(&figures.salt_passage),
+            Self::NormalisedDifferentialPressure => figures.differential_pressure,
+            Self::NormalisedDifferentialPressureChange => change(
+                &figures.differential_pressure,
+                reference.normalised_differential_pressure,
+            ),
         }
-        reasons
-    });
-    (figures, reasons)
+    }
 }
 
 impl Inputs {
@@ -436,26 +451,21 @@ impl Inputs {
             .is_none_or(|running| running.at(row) != 0.0)
     }
 
-    /// Whether it did in all of four rows.
-    #[inline]
-    fn all_running(&self, rows: [usize; 4]) -> bool {
-        self.running.is_none() || rows.iter().all(|row| self.is_running(*row))
-    }
-
-    /// The conditions of four rows.
-    #[inline]
-    fn four(&self, rows: [usize; 4]) -> Conditions<f64x4> {
-        Conditions {
-            temperature: self.temperature.four(rows),
-            feed_pressure: self.feed_pressure.four(rows),
-            differential_pressure: self.differential_pressure.four(rows),
-            permeate_pressure: self.permeate_pressure.four(rows),
-            permeate_flow: self.permeate_flow.four(rows),
-            feed_flow: self.feed_flow.four(rows),
-            recycle_flow: self.recycle_flow.four(rows),
-            feed_tds: self.feed_tds.four(rows),
-            permeate_tds: self.permeate_tds.four(rows),
-        }
+    /// The conditions of a block of rows.
+    #[inline(always)]
+    fn block(&self, rows: &[usize; BLOCK]) -> Conditions<[f64; BLOCK]> {
+        let sources = Conditions {
+            temperature: &self.temperature,
+            feed_pressure: &self.feed_pressure,
+            differential_pressure: &self.differential_pressure,
+            permeate_pressure: &self.permeate_pressure,
+            permeate_flow: &self.permeate_flow,
+            feed_flow: &self.feed_flow,
+            recycle_flow: &self.recycle_flow,
+            feed_tds: &self.feed_tds,
+            permeate_tds: &self.permeate_tds,
+        };
+        sources.map(|source| source.block(rows))
     }
 
     /// The conditions of a row.

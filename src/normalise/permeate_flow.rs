@@ -1,7 +1,5 @@
 //! Permeate flow, like for like.
 
-use crate::real::Real;
-
 /// Permeate flow at reference conditions: Qp · (NDPs · TCFs)/(NDPa · TCFa).
 ///
 /// Qp permeate flow, NDP net driving pressure, TCF temperature factor; s reference, a actual. The result
@@ -13,14 +11,14 @@ use crate::real::Real;
 /// let flow = normalised_permeate_flow(45.0, 11.187_80, 0.680_951_3, 8.187_66, 1.0);
 /// assert!((flow - 48.3628).abs() < 1e-3);
 /// ```
-#[inline]
-pub fn normalised_permeate_flow<R: Real>(
-    permeate_flow: R,
-    net_driving_pressure: R,
-    temperature_factor: R,
-    reference_net_driving_pressure: R,
-    reference_temperature_factor: R,
-) -> R {
+#[inline(always)]
+pub fn normalised_permeate_flow(
+    permeate_flow: f64,
+    net_driving_pressure: f64,
+    temperature_factor: f64,
+    reference_net_driving_pressure: f64,
+    reference_temperature_factor: f64,
+) -> f64 {
     permeate_flow * (reference_net_driving_pressure * reference_temperature_factor)
         / (net_driving_pressure * temperature_factor)
 }
@@ -34,12 +32,12 @@ pub fn normalised_permeate_flow<R: Real>(
 /// let permeability = brinemark::normalise::water_permeability(4.6, 200.0, 8.0, 1.0);
 /// assert!((permeability - 2.875).abs() < 1e-12);
 /// ```
-#[inline]
-pub fn water_permeability<R: Real>(
-    permeate_flow_m3_h: R,
+#[inline(always)]
+pub fn water_permeability(
+    permeate_flow_m3_h: f64,
     area_m2: f64,
-    net_driving_pressure_bar: R,
-    temperature_factor: R,
-) -> R {
-    permeate_flow_m3_h * (1000.0 / area_m2) / (net_driving_pressure_bar * temperature_factor)
+    net_driving_pressure_bar: f64,
+    temperature_factor: f64,
+) -> f64 {
+    1000.0 * permeate_flow_m3_h / (area_m2 * net_driving_pressure_bar * temperature_factor)
 }

@@ -1,6 +1,7 @@
-//! One reading: from its conditions to the figures that are like for like.
-
-use wide::f64x4;
+//! From the conditions of readings to the figures that are like for like.
+//!
+//! Readings are worked out a block at a time, one equation to a loop, so that the loops become vector
+//! instructions. A single reading is a block of one: there is one path for all.
 
 use super::differential_pressure::factor as differential_pressure_factor;
 use super::driving_pressure::{log_mean_unchecked, net_driving_pressure};
@@ -8,53 +9,52 @@ use super::permeate_flow::{normalised_permeate_flow, water_permeability};
 use super::salt_passage::{SaltConditions, normalised_salt_passage, salt_permeability};
 use super::temperature::Law;
 use crate::membrane::recycle;
-use crate::real::Real;
 use crate::screen::Reasons;
 use crate::site::Site;
 use crate::water::{osmotic, viscosity};
 
 /// What is measured of one stage at one time, canonical units.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Conditions<R = f64> {
+pub struct Conditions<T = f64> {
     /// Feed temperature, degC.
-    pub temperature: R,
+    pub temperature: T,
     /// Feed pressure, bar.
-    pub feed_pressure: R,
+    pub feed_pressure: T,
     /// Feed less concentrate pressure, bar.
-    pub differential_pressure: R,
+    pub differential_pressure: T,
     /// Permeate pressure, bar.
-    pub permeate_pressure: R,
+    pub permeate_pressure: T,
     /// Permeate flow, m3/h.
-    pub permeate_flow: R,
+    pub permeate_flow: T,
     /// Raw feed flow, m3/h.
-    pub feed_flow: R,
+    pub feed_flow: T,
     /// Concentrate returned, m3/h.
-    pub recycle_flow: R,
+    pub recycle_flow: T,
     /// Salt in the raw feed, mg/L.
-    pub feed_tds: R,
+    pub feed_tds: T,
     /// Salt in the permeate, mg/L.
-    pub permeate_tds: R,
+    pub permeate_tds: T,
 }
 
 /// What follows from the conditions alone, canonical units.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct State<R = f64> {
+pub struct State<T = f64> {
     /// Permeate flow over raw feed flow.
-    pub recovery: R,
+    pub recovery: T,
     /// Permeate flow over membrane inlet flow.
-    pub pass_recovery: R,
+    pub pass_recovery: T,
     /// Salt at the membranes' inlet, mg/L.
-    pub inlet_tds: R,
+    pub inlet_tds: T,
     /// Log-mean salt along the feed side, mg/L.
-    pub mean_feed_tds: R,
+    pub mean_feed_tds: T,
     /// Mean of inlet and outlet flow of the feed side, m3/h.
-    pub mean_flow: R,
+    pub mean_flow: T,
     /// Net driving pressure, bar.
-    pub net_driving_pressure: R,
+    pub net_driving_pressure: T,
     /// Temperature factor of permeate flow.
-    pub temperature_factor: R,
+    pub temperature_factor: T,
     /// Temperature factor of salt transport.
-    pub salt_temperature_factor: R,
+    pub salt_temperature_factor: T,
 }
 
 /// The laws and the membranes by which readings are worked out.
@@ -72,15 +72,23 @@ pub struct Model {
 
 /// The figures of a reading that are like for like, canonical units.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Figures<R = f64> {
+pub struct Figures<T = f64> {
+    /// Permeate flow through the area, L/m2/h.
+    pub flux: T,
+    /// Water permeability at 25 degC, L/m2/h/bar.
+    pub water_permeability: T,
     /// Permeate flow at reference conditions, m3/h.
-    pub permeate_flow: R,
+    pub permeate_flow: T,
     /// Salt passage of the reading itself, inlet to permeate.
-    pub actual_salt_passage: R,
+    pub actual_salt_passage: T,
+    /// Salt permeability at 25 degC, L/m2/h.
+    pub salt_permeability: T,
     /// Salt passage at reference conditions and the reference's element flow.
-    pub salt_passage: R,
+    pub salt_passage: T,
     /// Salt passage at reference conditions and the normalised element flow.
-    pub salt_passage_at_normalised_flow: R,
+    pub salt_passage_at_normalised_flow: T,
+    /// Differential pressure at reference flow and temperature, bar.
+    pub differential_pressure: T,
 }
 
 impl Model {
@@ -113,188 +121,260 @@ impl Model {
     /// # Errors
     /// The [`Reasons`] for which the reading can't be worked out.
     pub fn state(&self, at: &Conditions) -> Result<State, Reasons> {
-        let state = self.state_unscreened(at);
-        let reasons = self.screen(at, &state);
+        let at = at.map(|figure| [figure]);
+        let state = self.states(&at);
+        let reasons = self.screen(&at, &state)[0];
         if reasons.is_empty() {
-            Ok(state)
+            Ok(state.map(|[figure]| figure))
         } else {
             Err(reasons)
         }
     }
 
-    /// What follows from the conditions, sensible or not.
-    #[inline]
-    pub(crate) fn state_unscreened<R: Real>(&self, at: &Conditions<R>) -> State<R> {
-        let inlet = recycle::inlet(
-            at.feed_flow,
-            at.recycle_flow,
-            at.permeate_flow,
-            at.feed_tds,
-            at.permeate_tds,
-        );
-        let pass_recovery = at.permeate_flow / inlet.flow;
-        let mean_feed_tds = inlet.tds * log_mean_unchecked(pass_recovery);
-        let salt = self.basis.at(at.temperature);
-        let temperature_factor = self.law.unchecked(at.temperature);
-        State {
-            recovery: at.permeate_flow / at.feed_flow,
-            pass_recovery,
-            inlet_tds: inlet.tds,
-            mean_feed_tds,
-            mean_flow: inlet.flow - at.permeate_flow * 0.5,
-            net_driving_pressure: net_driving_pressure(
-                at.feed_pressure,
-                at.differential_pressure,
-                at.permeate_pressure,
-                salt.osmotic_pressure(mean_feed_tds),
-                salt.osmotic_pressure(at.permeate_tds),
-            ),
-            temperature_factor,
-            salt_temperature_factor: match &self.salt_law {
-                Some(law) => law.unchecked(at.temperature),
-                None => temperature_factor,
-            },
-        }
-    }
-
-    /// Whether four readings can all be worked out: what [`Model::screen`] asks, at once. NaN answers no.
-    #[inline]
-    pub(crate) fn is_fine(&self, at: &Conditions<f64x4>, state: &State<f64x4>) -> bool {
-        let (low, high) = self.temperature_range;
-        let highest = f64x4::from(osmotic::TDS_RANGE_MG_L.1);
-        let zero = f64x4::ZERO;
-        let fine = at.permeate_flow.simd_gt(zero)
-            & at.permeate_flow.simd_lt(at.feed_flow)
-            & at.recycle_flow.simd_ge(zero)
-            & at.feed_tds.simd_gt(zero)
-            & at.permeate_tds.simd_ge(zero)
-            & state.inlet_tds.simd_gt(zero)
-            & at.temperature.simd_ge(f64x4::from(low))
-            & at.temperature.simd_le(f64x4::from(high))
-            & state.mean_feed_tds.simd_le(highest)
-            & at.permeate_tds.simd_le(highest)
-            & state.net_driving_pressure.simd_gt(zero);
-        fine.all()
-    }
-
-    /// Why a reading can't be worked out: the first reason met; empty where it can.
-    #[inline]
-    pub(crate) fn screen(&self, at: &Conditions, state: &State) -> Reasons {
-        let sum = at.temperature
-            + at.feed_pressure
-            + at.differential_pressure
-            + at.permeate_pressure
-            + at.permeate_flow
-            + at.feed_flow
-            + at.recycle_flow
-            + at.feed_tds
-            + at.permeate_tds;
-        let (low, high) = self.temperature_range;
-        let highest = osmotic::TDS_RANGE_MG_L.1;
-        if sum.is_nan() {
-            Reasons::MISSING
-        } else if at.permeate_flow <= 0.0 {
-            Reasons::NO_PERMEATE_FLOW
-        } else if at.permeate_flow >= at.feed_flow || at.recycle_flow < 0.0 {
-            Reasons::IMPOSSIBLE_FLOWS
-        } else if at.feed_tds <= 0.0 || at.permeate_tds < 0.0 || state.inlet_tds <= 0.0 {
-            Reasons::IMPOSSIBLE_SALT
-        } else if at.temperature < low || at.temperature > high {
-            Reasons::TEMPERATURE_OUT_OF_RANGE
-        } else if state.mean_feed_tds > highest || at.permeate_tds > highest {
-            Reasons::SALT_OUT_OF_RANGE
-        } else if state.net_driving_pressure > 0.0 {
-            Reasons::empty()
-        } else {
-            Reasons::NO_DRIVING_PRESSURE
-        }
-    }
-
     /// The figures of a reading at the reference's conditions.
-    #[inline]
-    pub fn figures<R: Real>(
+    pub fn figures(
         &self,
-        at: &Conditions<R>,
-        state: &State<R>,
+        at: &Conditions,
+        state: &State,
         reference: &Conditions,
         reference_state: &State,
-    ) -> Figures<R> {
-        let permeate_flow = normalised_permeate_flow(
-            at.permeate_flow,
-            state.net_driving_pressure,
-            state.temperature_factor,
-            R::of(reference_state.net_driving_pressure),
-            R::of(reference_state.temperature_factor),
+    ) -> Figures {
+        let (at, state) = (at.map(|figure| [figure]), state.map(|figure| [figure]));
+        let reference = (
+            reference,
+            reference_state,
+            viscosity::unchecked(reference.temperature),
         );
-        let actual_salt_passage = at.permeate_tds / state.inlet_tds;
-        let salt_passage = normalised_salt_passage(
-            actual_salt_passage,
-            &SaltConditions {
-                element_flow: at.permeate_flow / self.elements,
-                salt_temperature_factor: state.salt_temperature_factor,
-                mean_feed_tds: state.mean_feed_tds,
-                feed_tds: state.inlet_tds,
+        self.figures_of(&at, &state, reference)
+            .map(|[figure]| figure)
+    }
+
+    /// What follows from the conditions of a block of readings, sensible or not.
+    #[inline(always)]
+    pub(crate) fn states<const N: usize>(&self, at: &Conditions<[f64; N]>) -> State<[f64; N]> {
+        let zero = [0.0; N];
+        let temperature_factor = self.law.factors(&at.temperature);
+        let mut state = State {
+            recovery: zero,
+            pass_recovery: zero,
+            inlet_tds: zero,
+            mean_feed_tds: zero,
+            mean_flow: zero,
+            net_driving_pressure: zero,
+            temperature_factor,
+            salt_temperature_factor: match &self.salt_law {
+                Some(law) => law.factors(&at.temperature),
+                None => temperature_factor,
             },
-            &SaltConditions {
-                element_flow: R::of(reference.permeate_flow / self.elements),
-                salt_temperature_factor: R::of(reference_state.salt_temperature_factor),
-                mean_feed_tds: R::of(reference_state.mean_feed_tds),
-                feed_tds: R::of(reference_state.inlet_tds),
-            },
-        );
-        Figures {
-            permeate_flow,
-            actual_salt_passage,
-            salt_passage,
+        };
+        for i in 0..N {
+            let inlet = recycle::inlet(
+                at.feed_flow[i],
+                at.recycle_flow[i],
+                at.permeate_flow[i],
+                at.feed_tds[i],
+                at.permeate_tds[i],
+            );
+            state.recovery[i] = at.permeate_flow[i] / at.feed_flow[i];
+            state.pass_recovery[i] = at.permeate_flow[i] / inlet.flow;
+            state.inlet_tds[i] = inlet.tds;
+            state.mean_flow[i] = inlet.flow - 0.5 * at.permeate_flow[i];
+        }
+        for i in 0..N {
+            state.mean_feed_tds[i] =
+                state.inlet_tds[i] * log_mean_unchecked(state.pass_recovery[i]);
+        }
+        let (mean_feed, permeate) =
+            self.basis
+                .osmotic_pressures(&at.temperature, &state.mean_feed_tds, &at.permeate_tds);
+        for i in 0..N {
+            state.net_driving_pressure[i] = net_driving_pressure(
+                at.feed_pressure[i],
+                at.differential_pressure[i],
+                at.permeate_pressure[i],
+                mean_feed[i],
+                permeate[i],
+            );
+        }
+        state
+    }
+
+    /// Why readings of a block can't be worked out: the first reason met; empty where they can.
+    #[inline(always)]
+    pub(crate) fn screen<const N: usize>(
+        &self,
+        at: &Conditions<[f64; N]>,
+        state: &State<[f64; N]>,
+    ) -> [Reasons; N] {
+        let (low, high) = self.temperature_range;
+        let highest = osmotic::TDS_RANGE_MG_L.1;
+        // Nearly always all are fine, which is asked without a branch. NaN answers no.
+        let mut fine = true;
+        for i in 0..N {
+            fine &= (at.permeate_flow[i] > 0.0)
+                & (at.permeate_flow[i] < at.feed_flow[i])
+                & (at.recycle_flow[i] >= 0.0)
+                & (at.feed_tds[i] > 0.0)
+                & (at.permeate_tds[i] >= 0.0)
+                & (state.inlet_tds[i] > 0.0)
+                & (at.temperature[i] >= low)
+                & (at.temperature[i] <= high)
+                & (state.mean_feed_tds[i] <= highest)
+                & (at.permeate_tds[i] <= highest)
+                & (state.net_driving_pressure[i] > 0.0);
+        }
+        if fine {
+            return [Reasons::empty(); N];
+        }
+        std::array::from_fn(|i| {
+            let sum = at.temperature[i]
+                + at.feed_pressure[i]
+                + at.differential_pressure[i]
+                + at.permeate_pressure[i]
+                + at.permeate_flow[i]
+                + at.feed_flow[i]
+                + at.recycle_flow[i]
+                + at.feed_tds[i]
+                + at.permeate_tds[i];
+            if sum.is_nan() {
+                Reasons::MISSING
+            } else if at.permeate_flow[i] <= 0.0 {
+                Reasons::NO_PERMEATE_FLOW
+            } else if at.permeate_flow[i] >= at.feed_flow[i] || at.recycle_flow[i] < 0.0 {
+                Reasons::IMPOSSIBLE_FLOWS
+            } else if at.feed_tds[i] <= 0.0 || at.permeate_tds[i] < 0.0 || state.inlet_tds[i] <= 0.0
+            {
+                Reasons::IMPOSSIBLE_SALT
+            } else if at.temperature[i] < low || at.temperature[i] > high {
+                Reasons::TEMPERATURE_OUT_OF_RANGE
+            } else if state.mean_feed_tds[i] > highest || at.permeate_tds[i] > highest {
+                Reasons::SALT_OUT_OF_RANGE
+            } else if state.net_driving_pressure[i] > 0.0 {
+                Reasons::empty()
+            } else {
+                Reasons::NO_DRIVING_PRESSURE
+            }
+        })
+    }
+
+    /// The figures of a block of readings at the conditions of `reference`: conditions, state and viscosity.
+    #[inline(always)]
+    pub(crate) fn figures_of<const N: usize>(
+        &self,
+        at: &Conditions<[f64; N]>,
+        state: &State<[f64; N]>,
+        (reference, reference_state, reference_viscosity): (&Conditions, &State, f64),
+    ) -> Figures<[f64; N]> {
+        let zero = [0.0; N];
+        let mut figures = Figures {
+            flux: zero,
+            water_permeability: zero,
+            permeate_flow: zero,
+            actual_salt_passage: zero,
+            salt_permeability: zero,
+            salt_passage: zero,
+            salt_passage_at_normalised_flow: zero,
+            differential_pressure: zero,
+        };
+        let reference_salt = SaltConditions {
+            element_flow: reference.permeate_flow / self.elements,
+            salt_temperature_factor: reference_state.salt_temperature_factor,
+            mean_feed_tds: reference_state.mean_feed_tds,
+            feed_tds: reference_state.inlet_tds,
+        };
+        for i in 0..N {
+            figures.flux[i] = at.permeate_flow[i] * (1000.0 / self.area_m2);
+            figures.water_permeability[i] = water_permeability(
+                at.permeate_flow[i],
+                self.area_m2,
+                state.net_driving_pressure[i],
+                state.temperature_factor[i],
+            );
+            figures.permeate_flow[i] = normalised_permeate_flow(
+                at.permeate_flow[i],
+                state.net_driving_pressure[i],
+                state.temperature_factor[i],
+                reference_state.net_driving_pressure,
+                reference_state.temperature_factor,
+            );
+        }
+        for i in 0..N {
+            let actual = SaltConditions {
+                element_flow: at.permeate_flow[i] / self.elements,
+                salt_temperature_factor: state.salt_temperature_factor[i],
+                mean_feed_tds: state.mean_feed_tds[i],
+                feed_tds: state.inlet_tds[i],
+            };
+            let passage = at.permeate_tds[i] / state.inlet_tds[i];
+            figures.actual_salt_passage[i] = passage;
+            figures.salt_permeability[i] = salt_permeability(
+                at.permeate_flow[i],
+                at.permeate_tds[i],
+                state.mean_feed_tds[i],
+                self.area_m2,
+                state.salt_temperature_factor[i],
+            );
+            figures.salt_passage[i] = normalised_salt_passage(passage, &actual, &reference_salt);
             // The same equation with the other element flow: only that term differs.
-            salt_passage_at_normalised_flow: salt_passage * reference.permeate_flow / permeate_flow,
+            figures.salt_passage_at_normalised_flow[i] =
+                figures.salt_passage[i] * reference.permeate_flow / figures.permeate_flow[i];
+        }
+        for i in 0..N {
+            figures.differential_pressure[i] = at.differential_pressure[i]
+                * differential_pressure_factor(
+                    reference_state.mean_flow / state.mean_flow[i],
+                    reference_viscosity / viscosity::unchecked(at.temperature[i]),
+                    self.flow_exponent,
+                    self.viscosity_power,
+                );
+        }
+        figures
+    }
+}
+
+impl<T: Copy> Conditions<T> {
+    /// The same conditions, each figure turned into another.
+    pub(crate) fn map<U>(&self, mut of: impl FnMut(T) -> U) -> Conditions<U> {
+        Conditions {
+            temperature: of(self.temperature),
+            feed_pressure: of(self.feed_pressure),
+            differential_pressure: of(self.differential_pressure),
+            permeate_pressure: of(self.permeate_pressure),
+            permeate_flow: of(self.permeate_flow),
+            feed_flow: of(self.feed_flow),
+            recycle_flow: of(self.recycle_flow),
+            feed_tds: of(self.feed_tds),
+            permeate_tds: of(self.permeate_tds),
         }
     }
+}
 
-    /// Differential pressure at the reference's flow and temperature, bar.
-    #[inline]
-    pub fn differential_pressure<R: Real>(
-        &self,
-        at: &Conditions<R>,
-        state: &State<R>,
-        reference_mean_flow: f64,
-        reference_viscosity: f64,
-    ) -> R {
-        at.differential_pressure
-            * differential_pressure_factor(
-                R::of(reference_mean_flow) / state.mean_flow,
-                R::of(reference_viscosity) / viscosity::unchecked(at.temperature),
-                self.flow_exponent,
-                self.viscosity_power,
-            )
+impl<T: Copy> State<T> {
+    fn map<U>(&self, mut of: impl FnMut(T) -> U) -> State<U> {
+        State {
+            recovery: of(self.recovery),
+            pass_recovery: of(self.pass_recovery),
+            inlet_tds: of(self.inlet_tds),
+            mean_feed_tds: of(self.mean_feed_tds),
+            mean_flow: of(self.mean_flow),
+            net_driving_pressure: of(self.net_driving_pressure),
+            temperature_factor: of(self.temperature_factor),
+            salt_temperature_factor: of(self.salt_temperature_factor),
+        }
     }
+}
 
-    /// Water permeability at 25 degC, L/m2/h/bar.
-    #[inline]
-    pub fn water_permeability<R: Real>(&self, at: &Conditions<R>, state: &State<R>) -> R {
-        water_permeability(
-            at.permeate_flow,
-            self.area_m2,
-            state.net_driving_pressure,
-            state.temperature_factor,
-        )
-    }
-
-    /// Salt permeability at 25 degC, L/m2/h.
-    #[inline]
-    pub fn salt_permeability<R: Real>(&self, at: &Conditions<R>, state: &State<R>) -> R {
-        salt_permeability(
-            at.permeate_flow,
-            at.permeate_tds,
-            state.mean_feed_tds,
-            self.area_m2,
-            state.salt_temperature_factor,
-        )
-    }
-
-    /// Flux, L/m2/h.
-    #[inline]
-    pub fn flux<R: Real>(&self, at: &Conditions<R>) -> R {
-        at.permeate_flow * (1000.0 / self.area_m2)
+impl<T: Copy> Figures<T> {
+    fn map<U>(&self, mut of: impl FnMut(T) -> U) -> Figures<U> {
+        Figures {
+            flux: of(self.flux),
+            water_permeability: of(self.water_permeability),
+            permeate_flow: of(self.permeate_flow),
+            actual_salt_passage: of(self.actual_salt_passage),
+            salt_permeability: of(self.salt_permeability),
+            salt_passage: of(self.salt_passage),
+            salt_passage_at_normalised_flow: of(self.salt_passage_at_normalised_flow),
+            differential_pressure: of(self.differential_pressure),
+        }
     }
 }

@@ -1,18 +1,16 @@
 //! Salt passage, like for like.
 
-use crate::real::Real;
-
 /// The conditions of a salt passage. Any units, the same on both sides.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct SaltConditions<R = f64> {
+pub struct SaltConditions {
     /// Mean permeate flow of an element, EPF.
-    pub element_flow: R,
+    pub element_flow: f64,
     /// Temperature factor of salt transport, STCF.
-    pub salt_temperature_factor: R,
+    pub salt_temperature_factor: f64,
     /// Mean feed-side concentration, Cfb.
-    pub mean_feed_tds: R,
+    pub mean_feed_tds: f64,
     /// Concentration at the inlet, Cf.
-    pub feed_tds: R,
+    pub feed_tds: f64,
 }
 
 /// Salt passage at reference conditions: SPa · (EPFa/EPFs)·(STCFs/STCFa)·(Cfbs/Cfba)·(Cfa/Cfs).
@@ -32,17 +30,22 @@ pub struct SaltConditions<R = f64> {
 /// };
 /// assert_eq!(normalised_salt_passage(0.015, &same, &same), 0.015);
 /// ```
-#[inline]
-pub fn normalised_salt_passage<R: Real>(
-    salt_passage: R,
-    actual: &SaltConditions<R>,
-    reference: &SaltConditions<R>,
-) -> R {
-    salt_passage
-        * (actual.element_flow / reference.element_flow)
-        * (reference.salt_temperature_factor / actual.salt_temperature_factor)
-        * (reference.mean_feed_tds / actual.mean_feed_tds)
-        * (actual.feed_tds / reference.feed_tds)
+#[inline(always)]
+pub fn normalised_salt_passage(
+    salt_passage: f64,
+    actual: &SaltConditions,
+    reference: &SaltConditions,
+) -> f64 {
+    // One division for the four ratios.
+    let above = actual.element_flow
+        * reference.salt_temperature_factor
+        * reference.mean_feed_tds
+        * actual.feed_tds;
+    let below = reference.element_flow
+        * actual.salt_temperature_factor
+        * actual.mean_feed_tds
+        * reference.feed_tds;
+    salt_passage * above / below
 }
 
 /// Salt permeability at 25 degC, L/m2/h: 1000 Qp Cp/(area · STCF · Cfb).
@@ -55,14 +58,13 @@ pub fn normalised_salt_passage<R: Real>(
 /// let permeability = brinemark::normalise::salt_permeability(4.6, 15.0, 1500.0, 200.0, 1.0);
 /// assert!((permeability - 0.23).abs() < 1e-12);
 /// ```
-#[inline]
-pub fn salt_permeability<R: Real>(
-    permeate_flow_m3_h: R,
-    permeate_tds: R,
-    mean_feed_tds: R,
+#[inline(always)]
+pub fn salt_permeability(
+    permeate_flow_m3_h: f64,
+    permeate_tds: f64,
+    mean_feed_tds: f64,
     area_m2: f64,
-    salt_temperature_factor: R,
-) -> R {
-    permeate_flow_m3_h * permeate_tds * (1000.0 / area_m2)
-        / (salt_temperature_factor * mean_feed_tds)
+    salt_temperature_factor: f64,
+) -> f64 {
+    1000.0 * permeate_flow_m3_h * permeate_tds / (area_m2 * salt_temperature_factor * mean_feed_tds)
 }

@@ -6,7 +6,7 @@
 use serde::Serialize;
 
 use crate::error::{Error, Fault, within};
-use crate::real::Real;
+use crate::math::{exp, ln};
 use crate::water::{ZERO_CELSIUS_K, viscosity};
 
 /// The temperature at which every factor is 1, degC.
@@ -206,25 +206,51 @@ impl Law {
     }
 
     /// The factor, where the caller has checked the range.
-    #[inline]
-    pub(crate) fn unchecked<R: Real>(&self, t: R) -> R {
+    fn unchecked(&self, temperature_degc: f64) -> f64 {
+        self.factors(&[temperature_degc])[0]
+    }
+
+    /// The factors of a block of readings, where the caller checks the range. One law to a loop, so that each
+    /// loop is plain arithmetic.
+    #[inline(always)]
+    pub(crate) fn factors<const N: usize>(&self, temperatures: &[f64; N]) -> [f64; N] {
+        let mut factors = [0.0; N];
         match self {
-            Self::StandardPractice { base } => ((t - STANDARD_DEGC) * base.ln()).exp(),
+            Self::StandardPractice { base } => {
+                let slope = ln(*base);
+                for i in 0..N {
+                    factors[i] = exp((temperatures[i] - STANDARD_DEGC) * slope);
+                }
+            }
             Self::Arrhenius {
                 constant_k,
                 constant_below_25degc_k,
             } => {
-                let above = R::of(*constant_k);
-                let constant = match constant_below_25degc_k {
-                    Some(below) => t.select_below(STANDARD_DEGC, R::of(*below), above),
-                    None => above,
-                };
-                let standard = STANDARD_DEGC + ZERO_CELSIUS_K;
-                (constant * (R::of(1.0 / standard) - R::of(1.0) / (t + ZERO_CELSIUS_K))).exp()
+                let below = constant_below_25degc_k.unwrap_or(*constant_k);
+                let standard = 1.0 / (STANDARD_DEGC + ZERO_CELSIUS_K);
+                for i in 0..N {
+                    let t = temperatures[i];
+                    let constant = if t < STANDARD_DEGC {
+                        below
+                    } else {
+                        *constant_k
+                    };
+                    factors[i] = exp(constant * (standard - 1.0 / (t + ZERO_CELSIUS_K)));
+                }
             }
-            Self::Viscosity => R::of(viscosity::unchecked(STANDARD_DEGC)) / viscosity::unchecked(t),
-            Self::Table { points } => t.map(|t| interpolate(points, t)),
+            Self::Viscosity => {
+                let standard = viscosity::unchecked(STANDARD_DEGC);
+                for i in 0..N {
+                    factors[i] = standard / viscosity::unchecked(temperatures[i]);
+                }
+            }
+            Self::Table { points } => {
+                for i in 0..N {
+                    factors[i] = interpolate(points, temperatures[i]);
+                }
+            }
         }
+        factors
     }
 
     /// The law in a line, with its source.

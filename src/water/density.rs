@@ -1,7 +1,6 @@
 //! Density of liquid water at ordinary pressure.
 
 use crate::error::{Error, within};
-use crate::real::Real;
 
 /// Temperatures for which the formula is valid, degC.
 pub const RANGE_DEGC: (f64, f64) = (0.0, 150.0);
@@ -28,10 +27,11 @@ pub fn density(temperature_degc: f64) -> Result<f64, Error> {
     Ok(unchecked(temperature_degc))
 }
 
-#[inline]
-pub(crate) fn unchecked<R: Real>(t: R) -> R {
-    let fifth = t * -280.542_53e-12 + 105.563_02e-9;
-    let numerator =
-        ((((fifth * t - 46.170_461e-6) * t - 7.987_040_1e-3) * t) + 16.945_176) * t + 999.839_52;
-    numerator / (t * 16.879_850e-3 + 1.0)
+#[inline(always)]
+pub(crate) fn unchecked(t: f64) -> f64 {
+    let numerator = 999.839_52
+        + t * (16.945_176
+            + t * (-7.987_040_1e-3
+                + t * (-46.170_461e-6 + t * (105.563_02e-9 - t * 280.542_53e-12))));
+    numerator / (1.0 + 16.879_850e-3 * t)
 }

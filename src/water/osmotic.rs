@@ -7,7 +7,7 @@
 use serde::Serialize;
 
 use crate::error::{Error, within};
-use crate::real::Real;
+use crate::math::{exp, ln};
 use crate::water::{ZERO_CELSIUS_K, density};
 
 /// Molar gas constant, J/(mol K) (CODATA 2018, exact).
@@ -84,76 +84,76 @@ impl Basis {
             TEMPERATURE_RANGE_DEGC,
             " degC",
         )?;
-        Ok(self.at(temperature_degc).osmotic_pressure(tds_mg_l))
+        Ok(self
+            .osmotic_pressures(&[temperature_degc], &[tds_mg_l], &[tds_mg_l])
+            .0[0])
     }
 
-    /// The basis at one temperature, for several concentrations.
-    #[inline]
-    pub(crate) fn at<R: Real>(self, temperature_degc: R) -> BasisAt<R> {
+    /// Osmotic pressures, bar, of two streams of equal temperature, for a block of readings; the caller checks the
+    /// range. One basis to a loop, so that each loop is plain arithmetic.
+    #[inline(always)]
+    pub(crate) fn osmotic_pressures<const N: usize>(
+        self,
+        temperatures: &[f64; N],
+        first_tds: &[f64; N],
+        second_tds: &[f64; N],
+    ) -> ([f64; N], [f64; N]) {
+        let (mut first, mut second) = ([0.0; N], [0.0; N]);
         match self {
-            Self::TdsRule => BasisAt::TdsRule {
-                kelvin: temperature_degc + ZERO_CELSIUS_K,
-            },
+            Self::TdsRule => {
+                for i in 0..N {
+                    first[i] = tds_rule(first_tds[i], temperatures[i]);
+                    second[i] = tds_rule(second_tds[i], temperatures[i]);
+                }
+            }
             Self::SodiumChloride => {
-                BasisAt::SodiumChloride(SodiumChlorideAt::new(temperature_degc))
+                for i in 0..N {
+                    let salt = SodiumChlorideAt::new(temperatures[i]);
+                    first[i] = salt.osmotic_pressure(salt.molality(first_tds[i]));
+                    second[i] = salt.osmotic_pressure(salt.molality(second_tds[i]));
+                }
             }
         }
+        (first, second)
     }
 }
 
-/// A basis with all that depends on temperature alone worked out.
-#[derive(Clone, Copy)]
-pub(crate) enum BasisAt<R> {
-    TdsRule { kelvin: R },
-    SodiumChloride(SodiumChlorideAt<R>),
-}
-
-impl<R: Real> BasisAt<R> {
-    /// Osmotic pressure, bar; the caller has checked the range.
-    #[inline]
-    pub(crate) fn osmotic_pressure(&self, tds_mg_l: R) -> R {
-        match self {
-            Self::TdsRule { kelvin } => {
-                tds_mg_l * *kelvin * (0.01 * 0.2654) / (tds_mg_l * -1e-3 + 1000.0)
-            }
-            Self::SodiumChloride(salt) => salt.osmotic_pressure(salt.molality(tds_mg_l)),
-        }
-    }
+/// The rule that goes with the standard practice, bar.
+#[inline(always)]
+fn tds_rule(tds_mg_l: f64, temperature_degc: f64) -> f64 {
+    0.01 * 0.2654 * tds_mg_l * (temperature_degc + ZERO_CELSIUS_K) / (1000.0 - tds_mg_l / 1000.0)
 }
 
 /// Sodium chloride at one temperature.
 #[derive(Clone, Copy)]
-pub(crate) struct SodiumChlorideAt<R> {
-    kelvin: R,
-    water_kg_l: R,
-    debye_hueckel: R,
-    beta0: R,
-    beta1: R,
-    c_phi: R,
+pub(crate) struct SodiumChlorideAt {
+    kelvin: f64,
+    water_kg_l: f64,
+    debye_hueckel: f64,
+    beta0: f64,
+    beta1: f64,
+    c_phi: f64,
 }
 
-impl<R: Real> SodiumChlorideAt<R> {
-    #[inline]
-    fn new(temperature_degc: R) -> Self {
+impl SodiumChlorideAt {
+    #[inline(always)]
+    fn new(temperature_degc: f64) -> Self {
         const REFERENCE_K: f64 = 298.15;
         let kelvin = temperature_degc + ZERO_CELSIUS_K;
         let water_kg_m3 = density::unchecked(temperature_degc);
         // Temperature terms of pitzer.dat: 1/T − 1/Tr, ln(T/Tr), T − Tr, T² − Tr².
-        let inverse = R::of(1.0) / kelvin - 1.0 / REFERENCE_K;
-        let logarithm = (kelvin / REFERENCE_K).ln();
+        let inverse = 1.0 / kelvin - 1.0 / REFERENCE_K;
+        let logarithm = ln(kelvin / REFERENCE_K);
         let difference = kelvin - REFERENCE_K;
         let squares = kelvin * kelvin - REFERENCE_K * REFERENCE_K;
         Self {
             kelvin,
-            water_kg_l: water_kg_m3 * 1e-3,
+            water_kg_l: 1e-3 * water_kg_m3,
             debye_hueckel: debye_hueckel(temperature_degc, water_kg_m3),
-            beta0: inverse * -777.03
-                + logarithm * -4.4706
-                + difference * 0.008_946
-                + squares * -3.3158e-6
-                + 0.0765,
-            beta1: difference * 6.1608e-5 + squares * 1.0715e-6 + 0.2664,
-            c_phi: inverse * 33.317 + logarithm * 0.094_21 + difference * -4.655e-5 + 0.001_27,
+            beta0: 0.0765 - 777.03 * inverse - 4.4706 * logarithm + 0.008_946 * difference
+                - 3.3158e-6 * squares,
+            beta1: 0.2664 + 6.1608e-5 * difference + 1.0715e-6 * squares,
+            c_phi: 0.001_27 + 33.317 * inverse + 0.094_21 * logarithm - 4.655e-5 * difference,
         }
     }
 
@@ -162,31 +162,32 @@ impl<R: Real> SodiumChlorideAt<R> {
     /// The water in a litre is what the salt leaves room for: 1 − c Vφ, with the apparent molar volume
     /// Vφ = 16.62 + 1.87 √c cm3/mol (Masson's rule; F. J. Millero, Chem. Rev. 71 (1971) 147, constants
     /// from memory, 25 degC). Taken as constant over temperature: at most 0.2 % at 50 g/L and 5 degC.
-    #[inline]
-    fn molality(&self, tds_mg_l: R) -> R {
+    #[inline(always)]
+    fn molality(&self, tds_mg_l: f64) -> f64 {
         let molarity = tds_mg_l / (1000.0 * SODIUM_CHLORIDE_G_MOL);
-        let salt_volume = molarity * (molarity.sqrt() * 1.87 + 16.62) * 1e-3;
-        molarity / (self.water_kg_l * (-salt_volume + 1.0))
+        let salt_volume = molarity * (16.62 + 1.87 * molarity.sqrt()) * 1e-3;
+        molarity / (self.water_kg_l * (1.0 - salt_volume))
     }
 
     /// Osmotic coefficient φ = 1 − Aφ √m/(1 + 1.2 √m) + m (β0 + β1 e^(−2 √m)) + m² Cφ.
-    #[inline]
-    fn osmotic_coefficient(&self, molality: R) -> R {
+    #[inline(always)]
+    fn osmotic_coefficient(&self, molality: f64) -> f64 {
         let root = molality.sqrt();
-        molality * (self.beta0 + self.beta1 * (root * -2.0).exp() + molality * self.c_phi)
-            - self.debye_hueckel * root / (root * 1.2 + 1.0)
-            + 1.0
+        1.0 - self.debye_hueckel * root / (1.0 + 1.2 * root)
+            + molality * (self.beta0 + self.beta1 * exp(-2.0 * root))
+            + molality * molality * self.c_phi
     }
 
     /// π = φ ν m R T ρ of water, bar; ν = 2.
-    #[inline]
-    fn osmotic_pressure(&self, molality: R) -> R {
+    #[inline(always)]
+    fn osmotic_pressure(&self, molality: f64) -> f64 {
         // mol/kg × J/(mol K) × K × kg/L = J/L = kPa
-        self.osmotic_coefficient(molality)
+        0.01 * self.osmotic_coefficient(molality)
+            * 2.0
             * molality
+            * GAS_CONSTANT
             * self.kelvin
             * self.water_kg_l
-            * (0.01 * 2.0 * GAS_CONSTANT)
     }
 }
 
@@ -195,17 +196,18 @@ impl<R: Real> SodiumChlorideAt<R> {
 /// Aφ = ⅓ (2π N ρ)^½ (e²/(4π ε0 εr k T))^(3/2), with the relative permittivity of water
 /// εr = 87.740 − 0.40008 t + 9.398e-4 t² − 1.410e-6 t³ (C. G. Malmberg and A. A. Maryott, J. Res. Natl. Bur.
 /// Stand. 56 (1956) 1, coefficients from memory).
-#[inline]
-fn debye_hueckel<R: Real>(t: R, water_kg_m3: R) -> R {
+#[inline(always)]
+fn debye_hueckel(temperature_degc: f64, water_kg_m3: f64) -> f64 {
     use std::f64::consts::PI;
     const AVOGADRO: f64 = 6.022_140_76e23;
     const CHARGE: f64 = 1.602_176_634e-19;
     const VACUUM: f64 = 8.854_187_8128e-12;
     const BOLTZMANN: f64 = 1.380_649e-23;
-    let permittivity = ((t * -1.410e-6 + 9.398e-4) * t - 0.400_08) * t + 87.740;
-    let length = R::of(CHARGE * CHARGE / (4.0 * PI * VACUUM * BOLTZMANN))
-        / (permittivity * (t + ZERO_CELSIUS_K));
-    (water_kg_m3 * (2.0 * PI * AVOGADRO) * length).sqrt() * length / 3.0
+    let t = temperature_degc;
+    let permittivity = 87.740 + t * (-0.400_08 + t * (9.398e-4 - t * 1.410e-6));
+    let length =
+        CHARGE * CHARGE / (4.0 * PI * VACUUM * permittivity * BOLTZMANN * (t + ZERO_CELSIUS_K));
+    (2.0 * PI * AVOGADRO * water_kg_m3).sqrt() * length * length.sqrt() / 3.0
 }
 
 /// mol of sodium chloride a kg of water, from mg a litre of solution, at a temperature in degC.

@@ -1,7 +1,7 @@
 //! Viscosity of liquid water at ordinary pressure.
 
 use crate::error::{Error, within};
-use crate::real::Real;
+use crate::math::{exp, ln};
 use crate::water::ZERO_CELSIUS_K;
 
 /// Temperatures for which the formula is valid, degC (253.15 to 383.15 K; below 0 degC metastable).
@@ -27,11 +27,12 @@ pub fn viscosity(temperature_degc: f64) -> Result<f64, Error> {
     Ok(unchecked(temperature_degc))
 }
 
-#[inline]
-pub(crate) fn unchecked<R: Real>(temperature_degc: R) -> R {
+#[inline(always)]
+pub(crate) fn unchecked(temperature_degc: f64) -> f64 {
     // One logarithm and four exponentials are faster than four powers.
-    let log_tau = ((temperature_degc + ZERO_CELSIUS_K) / 300.0).ln();
-    let power = |exponent: f64| (log_tau * exponent).exp();
-    (power(-1.9) * 280.68 + power(-7.7) * 511.45 + power(-19.6) * 61.131 + power(-40.0) * 0.459_03)
-        * 1e-3
+    let log_tau = ln((temperature_degc + ZERO_CELSIUS_K) / 300.0);
+    1e-3 * (280.68 * exp(-1.9 * log_tau)
+        + 511.45 * exp(-7.7 * log_tau)
+        + 61.131 * exp(-19.6 * log_tau)
+        + 0.459_03 * exp(-40.0 * log_tau))
 }

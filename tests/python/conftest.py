@@ -82,10 +82,12 @@ def readings() -> Readings:
 
 @pytest.fixture
 def demo_folder(tmp_path: Path) -> Path:
-    """A folder with the demo's log and site file, for examples that name them."""
-    shutil.copyfile(bm.demo.log_path(), tmp_path / "plant.csv")
-    shutil.copyfile(bm.demo.site_path(), tmp_path / "site.toml")
-    return tmp_path
+    """demo-report/ with the demo's log and site file, as `make demo` leaves them."""
+    folder = tmp_path / "demo-report"
+    folder.mkdir()
+    shutil.copyfile(bm.demo.log_path(), folder / "plant.csv")
+    shutil.copyfile(bm.demo.site_path(), folder / "site.toml")
+    return folder
 
 
 @pytest.fixture(scope="session")

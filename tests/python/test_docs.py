@@ -84,7 +84,6 @@ def test_page_says_what_happens(
     capfd: pytest.CaptureFixture[str],
 ) -> None:
     # The blocks of a page go on from one another, as its reader does, after `make demo`.
-    demo_folder.rename(demo_folder.with_name("demo-report"))
     monkeypatch.chdir(demo_folder.parent)
     monkeypatch.setenv("PATH", sysconfig.get_path("scripts"), prepend=os.pathsep)
     namespace: dict[str, object] = {"__name__": page.stem}
