@@ -125,7 +125,7 @@ fn of_group(
     let time = &result.log.table.time;
     let zone = zone_or_utc(&result.log.table.zone);
     let last = time[*used.last()?];
-    let from = last - (settings.days * 24.0 * HOUR) as i64;
+    let from = last.saturating_sub((settings.days * 24.0 * HOUR) as i64);
     let window: Vec<usize> = used
         .iter()
         .copied()

@@ -296,7 +296,7 @@ fn of_period(
             .nth(rule.minimum_readings as usize - 1);
         let remedy = match enough {
             Some(row) => {
-                let days = ((time[*row] - from) as f64 / HOUR / 24.0).ceil();
+                let days = (time[*row].saturating_sub(from) as f64 / HOUR / 24.0).ceil();
                 format!("period = \"{days} d\" would hold {}", rule.minimum_readings)
             }
             None => "the log has fewer in all: lower minimum_readings, or give kind = \"design\""

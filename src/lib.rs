@@ -12,7 +12,7 @@
 //! - [`mod@normalise`]: the corrections, an equation a module, and the run over a log.
 //! - [`baseline`]: what the membranes did when new.
 //! - [`mod@assess`]: the last days against that.
-//! - [`write`]: tables out. [`buffer`], [`error`], [`stats`], [`table`] and [`units`] serve all of them.
+//! - [`mod@write`]: tables out. [`buffer`], [`error`], [`stats`], [`table`] and [`units`] serve all of them.
 //!
 //! Figures inside are in canonical units: m3/h, bar (gauge), degC, mg/L, uS/cm, m2, h. Missing is NaN.
 

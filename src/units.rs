@@ -254,7 +254,7 @@ pub(crate) fn split_quantity(
     if word.trim().is_empty() && quantity.needs_unit() {
         return Err(Error::Unit(
             Fault::new(
-                format!("a {} without a unit", quantity.name()),
+                format!("no unit of {}", quantity.name()),
                 format!(
                     "write it as \"{example}\"; one of: {}",
                     quantity.words().join(" ")
@@ -471,7 +471,7 @@ mod tests {
     #[test]
     fn what_can_not_be_read_says_what_would_be_right() {
         let message = |text, quantity| parse_quantity(text, quantity).unwrap_err().to_string();
-        assert!(message("12", Quantity::Pressure).contains("without a unit"));
+        assert!(message("12", Quantity::Pressure).contains("no unit of pressure"));
         assert!(message("12 psia", Quantity::Pressure).contains("gauge"));
         assert!(message("12 gpm", Quantity::Pressure).contains("a unit of flow"));
         assert!(message("12 pis", Quantity::Pressure).contains("did you mean 'psi'"));

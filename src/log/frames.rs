@@ -149,36 +149,53 @@ fn read_numbers(
         match cast(array, &DataType::Float64) {
             Err(fault) => faults.push(fault),
             Ok(figures) => {
-                for (row, figure) in figures.as_primitive::<Float64Type>().iter().enumerate() {
-                    let value = figure.unwrap_or(f64::NAN);
-                    let odd = value.is_infinite()
-                        || (switch && ![0.0, 1.0].contains(&value) && !value.is_nan());
-                    into.push(if odd {
-                        f64::NAN
-                    } else {
-                        unit.to_canonical(value)
-                    });
-                    if odd {
-                        let (problem, remedy) = if switch {
-                            ("neither yes nor no", "true or false")
-                        } else {
-                            (
-                                "not a finite figure",
-                                "NaN or null where there is no reading",
-                            )
-                        };
-                        faults.push(
-                            Fault::new(problem, remedy)
-                                .at_row(row as u64 + 1)
-                                .with_value(value.to_string()),
-                        );
-                    }
+                let figures = figures.as_primitive::<Float64Type>();
+                let canonical = |value: f64| unit.to_canonical(value);
+                match figures.nulls() {
+                    None => into.extend(figures.values().iter().map(|value| canonical(*value))),
+                    Some(_) => into.extend(
+                        figures
+                            .iter()
+                            .map(|value| value.map_or(f64::NAN, canonical)),
+                    ),
                 }
+                refuse_odd(&mut into[start..], unit, switch, faults);
             }
         }
     }
     // A column that could not be read still keeps the rows in step.
     into.resize(start + array.len(), f64::NAN);
+}
+
+/// Infinities are no readings, and a switch is on or off.
+fn refuse_odd(values: &mut [f64], unit: &Unit, switch: bool, faults: &mut Faults) {
+    let is_odd = |value: f64| {
+        value.is_infinite() || (switch && value != 0.0 && value != 1.0 && !value.is_nan())
+    };
+    if !values.iter().any(|value| is_odd(*value)) {
+        return;
+    }
+    let (problem, remedy) = if switch {
+        ("neither yes nor no", "true or false")
+    } else {
+        (
+            "not a finite figure",
+            "NaN or null where there is no reading",
+        )
+    };
+    for (row, value) in values
+        .iter_mut()
+        .enumerate()
+        .filter(|(_, value)| is_odd(**value))
+    {
+        let shown = unit.from_canonical(*value).to_string();
+        faults.push(
+            Fault::new(problem, remedy)
+                .at_row(row as u64 + 1)
+                .with_value(shown),
+        );
+        *value = f64::NAN;
+    }
 }
 
 fn read_labels(array: &ArrayRef, words: &mut super::Words, faults: &mut Faults) {
@@ -222,26 +239,11 @@ fn read_times(array: &ArrayRef, times: &TimeReader, rows: &mut Rows, faults: &mu
             match cast(array, &micro) {
                 Err(fault) => faults.push(fault),
                 Ok(stamps) => {
-                    for (row, stamp) in stamps
-                        .as_primitive::<TimestampMicrosecondType>()
-                        .iter()
-                        .enumerate()
-                    {
-                        let read = match stamp {
-                            None => Err(missing()),
-                            Some(stamp) if naive => {
-                                times.read_naive_microseconds(stamp).map_err(|fault| {
-                                    let shown = super::time::show(stamp, &jiff::tz::TimeZone::UTC);
-                                    let naive = shown.trim_end_matches("+00:00");
-                                    Fault::new(fault.problem, fault.remedy).with_value(naive)
-                                })
-                            }
-                            Some(stamp) => Ok(stamp),
-                        };
-                        rows.time.push(*read.as_ref().unwrap_or(&0));
-                        if let Err(fault) = read {
-                            faults.push(fault.at_row(row as u64 + 1));
-                        }
+                    let stamps = stamps.as_primitive::<TimestampMicrosecondType>();
+                    match (stamps.nulls(), naive) {
+                        // Instants without a gap are what they are.
+                        (None, false) => rows.time.extend_from_slice(stamps.values()),
+                        _ => read_stamps(stamps.iter(), naive, times, rows, faults),
                     }
                 }
             }
@@ -284,4 +286,28 @@ fn read_times(array: &ArrayRef, times: &TimeReader, rows: &mut Rows, faults: &mu
         )),
     }
     rows.time.resize(start + array.len(), 0);
+}
+
+fn read_stamps(
+    stamps: impl Iterator<Item = Option<i64>>,
+    naive: bool,
+    times: &TimeReader,
+    rows: &mut Rows,
+    faults: &mut Faults,
+) {
+    for (row, stamp) in stamps.enumerate() {
+        let read = match stamp {
+            None => Err(Fault::new("no time", "every reading needs one")),
+            Some(stamp) if naive => times.read_naive_microseconds(stamp).map_err(|fault| {
+                let shown = super::time::show(stamp, &jiff::tz::TimeZone::UTC);
+                let naive = shown.trim_end_matches("+00:00");
+                Fault::new(fault.problem, fault.remedy).with_value(naive)
+            }),
+            Some(stamp) => Ok(stamp),
+        };
+        rows.time.push(*read.as_ref().unwrap_or(&0));
+        if let Err(fault) = read {
+            faults.push(fault.at_row(row as u64 + 1));
+        }
+    }
 }

@@ -213,10 +213,10 @@ impl Inputs {
         });
         let permeate_pressure = find.source(Column::PermeatePressure, |_| None);
         let permeate_tds = find.source(Column::PermeateTds, |find| {
-            find.from_conductivity(Column::PermeateTds)
+            find.tds_from_conductivity(Column::PermeateTds)
         });
         let feed_tds = find.source(Column::FeedTds, |find| {
-            find.from_conductivity(Column::FeedTds)
+            find.tds_from_conductivity(Column::FeedTds)
                 .or_else(|| find.salt_balance(&permeate_flow, &feed_flow, &permeate_tds))
         });
         find.refuse_unused_assumptions();
@@ -382,11 +382,11 @@ impl Finder<'_> {
         if let Some(series) = self.log.get(tds) {
             return Some((series.values.clone(), tds.name().to_owned()));
         }
-        let (values, how) = self.from_conductivity(tds)?;
+        let (values, how) = self.tds_from_conductivity(tds)?;
         Some((values.into(), how))
     }
 
-    fn from_conductivity(&self, tds: Column) -> Option<(Vec<f64>, String)> {
+    fn tds_from_conductivity(&self, tds: Column) -> Option<(Vec<f64>, String)> {
         let factors = &self.site.salinity.tds_per_conductivity;
         let (conductivity, factor) = match tds {
             Column::FeedTds => (Column::FeedConductivity, factors.feed),

@@ -349,10 +349,10 @@ impl Part<'_> {
                     }
                 }
                 // Nearly always nothing is to be set aside, which is asked without a branch.
-                let mut calm = true;
-                for i in 0..BLOCK {
-                    calm &= reasons[i].is_empty() & (at.differential_pressure[i] >= 0.0);
-                }
+                let drops = at.differential_pressure.iter();
+                let calm = reasons.iter().zip(drops).fold(true, |calm, (why, drop)| {
+                    calm & why.is_empty() & (*drop >= 0.0)
+                });
                 if !calm || inputs.running.is_some() {
                     for (row, why) in block.iter().zip(reasons) {
                         self.set_aside(*row, why, inputs, wanted);

@@ -168,8 +168,7 @@ impl Law {
         }
         let law = Self::Table { points };
         let at_standard = law.unchecked(STANDARD_DEGC);
-        // NaN, where the table doesn't reach 25 degC, is refused too.
-        if !((at_standard - 1.0).abs() <= 0.01) {
+        if at_standard.is_nan() || (at_standard - 1.0).abs() > 0.01 {
             return Err(Fault::new(
                 format!("the factor at 25 degC is {at_standard:.3}"),
                 "the table must reach 25 degC and be 1 there",

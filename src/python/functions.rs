@@ -34,7 +34,7 @@ fn map<'py, const N: usize>(
         numpy.call_method1("broadcast_arrays", pyo3::types::PyTuple::new(py, arrays)?)?;
     let columns = broadcast
         .try_iter()?
-        .map(|array| array?.extract::<Column<'py>>().map_err(Into::into))
+        .map(|array| array?.extract::<Column<'py>>())
         .collect::<PyResult<Vec<_>>>()?;
     let shape = columns
         .first()

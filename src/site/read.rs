@@ -453,7 +453,7 @@ fn instruments(table: Option<&Table>, faults: &mut Faults) -> BTreeMap<Column, I
     let mut instruments = BTreeMap::new();
     for (key, column, value) in by_column("[instruments]", table, &[], faults) {
         let Some(column) = column else { continue };
-        let place = format!("[instruments] {key}:");
+        let place = format!("[instruments] {key}");
         let Some(entries) = value.as_table() else {
             faults.push(wrong(
                 &place,
@@ -543,7 +543,7 @@ fn limits(table: Option<&Table>, faults: &mut Faults) -> BTreeMap<String, Limit>
     let mut limits = BTreeMap::new();
     for (key, column, value) in by_column("[limits]", table, &["recovery"], faults) {
         let quantity = column.map_or(Quantity::Fraction, Column::quantity);
-        let place = format!("[limits] {key}:");
+        let place = format!("[limits] {key}");
         let Some(entries) = value.as_table() else {
             faults.push(wrong(
                 &place,

@@ -201,7 +201,7 @@ fn debye_hueckel(temperature_degc: f64, water_kg_m3: f64) -> f64 {
     use std::f64::consts::PI;
     const AVOGADRO: f64 = 6.022_140_76e23;
     const CHARGE: f64 = 1.602_176_634e-19;
-    const VACUUM: f64 = 8.854_187_8128e-12;
+    const VACUUM: f64 = 8.854_187_812_8e-12;
     const BOLTZMANN: f64 = 1.380_649e-23;
     let t = temperature_degc;
     let permittivity = 87.740 + t * (-0.400_08 + t * (9.398e-4 - t * 1.410e-6));

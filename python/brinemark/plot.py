@@ -1,0 +1,319 @@
+"""Plots a person can read, on screen and in grey print. Drawn with matplotlib, loaded when first used."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+from zoneinfo import ZoneInfo
+
+import matplotlib as mpl
+import matplotlib.dates as mdates
+import numpy as np
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from brinemark import Reference, Result, Standing
+
+Quantity = Literal["permeate_flow", "salt_passage", "differential_pressure"]
+
+# Okabe and Ito's colours, told apart by all common kinds of colour vision; each has a shape of its own too.
+_NORMALISED = "#0072B2"
+_MEASURED = "#999999"
+_REFERENCE = "#D55E00"
+_EVENT = "#000000"
+_ASIDE = "#CC79A7"
+
+_MOST_POINTS = 2000
+"""More readings than this in one panel are drawn as daily medians."""
+
+
+@dataclass(frozen=True)
+class _Drawn:
+    normalised: str
+    measured: str
+    title: str
+    scale: float
+    unit: str | None
+
+
+_QUANTITIES = {
+    "permeate_flow": _Drawn(
+        "normalised_permeate_flow", "permeate_flow", "Permeate flow", 1.0, None
+    ),
+    "salt_passage": _Drawn("normalised_salt_passage", "salt_passage", "Salt passage", 100.0, "%"),
+    "differential_pressure": _Drawn(
+        "normalised_differential_pressure",
+        "differential_pressure",
+        "Differential pressure",
+        1.0,
+        None,
+    ),
+}
+
+
+@dataclass(frozen=True)
+class _Group:
+    name: str
+    rows: NDArray[np.intp]
+    reference: Reference
+
+
+def timeline(result: Result, quantity: Quantity = "permeate_flow") -> Figure:
+    """A normalised figure against time, with the measured one behind it.
+
+    result : Result. quantity : "permeate_flow", "salt_passage" or "differential_pressure".
+
+    Returns: Figure, a panel a train and stage; the baseline is shaded, events and rows set aside are
+    marked. Many readings are drawn as daily medians with the span of the middle two thirds, and the
+    legend says so. Raises ValueError where the quantity was not analysed.
+    """
+    drawn = _QUANTITIES.get(quantity)
+    if drawn is None:
+        raise ValueError(f"quantity {quantity!r}: one of {', '.join(_QUANTITIES)}")
+    if drawn.normalised not in result:
+        raise ValueError(f"{quantity} was not analysed; this result has {', '.join(result.analyses)}")
+    groups = _groups(result)
+    unit = drawn.unit or result.units[drawn.normalised]
+    zone = _zone(result)
+    with _style():
+        figure = Figure(figsize=(8.4, 3.5 * len(groups)), layout="constrained")
+        panels = figure.subplots(len(groups), 1, squeeze=False, sharex=True)[:, 0]
+        for axes, group in zip(panels, groups, strict=True):
+            _draw_group(axes, result, group, drawn, zone)
+            axes.set_ylabel(f"{drawn.title} [{unit}]")
+            if group.name:
+                axes.set_title(group.name, loc="left")
+            axes.legend(loc="upper left", bbox_to_anchor=(0, -0.12), ncols=2)
+        locator = mdates.AutoDateLocator(tz=zone)
+        panels[-1].xaxis.set_major_locator(locator)
+        panels[-1].xaxis.set_major_formatter(mdates.ConciseDateFormatter(locator, tz=zone))
+        panels[-1].set_xlabel(f"Time [{result.zone}]", loc="right")
+    return figure
+
+
+def temperature_view(result: Result) -> Figure:
+    """Permeate flow against feed temperature, as measured and like for like.
+
+    What is cold water slopes on the left and is level on the right; what is left on the right is the
+    membranes. Colour and shape tell the first third of the log from the last.
+
+    result : Result with "permeate_flow" analysed. Returns: Figure, two panels on one scale, rows a
+    train and stage.
+    """
+    if "normalised_permeate_flow" not in result or "feed_temperature" not in result:
+        raise ValueError("the view needs feed_temperature in the log and permeate_flow analysed")
+    groups = _groups(result)
+    with _style():
+        figure = Figure(figsize=(8.4, 3.4 * len(groups)), layout="constrained")
+        panels = figure.subplots(len(groups), 2, squeeze=False, sharey="row", sharex="row")
+        temperature = result["feed_temperature"]
+        for (left, right), group in zip(panels, groups, strict=True):
+            used = group.rows[result.used[group.rows]]
+            thirds = np.array_split(used, 3)
+            for axes, name in ((left, "permeate_flow"), (right, "normalised_permeate_flow")):
+                for rows, colour, marker, label in (
+                    (thirds[0], _NORMALISED, "o", "first third of the log"),
+                    (thirds[1], _MEASURED, "s", "second third"),
+                    (thirds[2], _REFERENCE, "^", "last third"),
+                ):
+                    rows = rows[:: max(1, len(rows) // _MOST_POINTS)]
+                    axes.plot(
+                        temperature[rows],
+                        result[name][rows],
+                        marker,
+                        color=colour,
+                        markersize=3,
+                        alpha=0.55,
+                        label=label,
+                        rasterized=len(used) > _MOST_POINTS,
+                    )
+                axes.set_xlabel(f"Feed temperature [{result.units['feed_temperature']}]")
+            left.set_ylabel(f"Permeate flow [{result.units['normalised_permeate_flow']}]")
+            left.set_title(" ".join(filter(None, (group.name, "as measured"))), loc="left")
+            right.set_title("like for like", loc="left")
+            right.axhline(
+                group.reference.values["normalised_permeate_flow"],
+                color=_EVENT,
+                linestyle="--",
+                label="reference",
+            )
+            handles, labels = right.get_legend_handles_labels()
+            left.legend(handles, labels, loc="upper left", bbox_to_anchor=(0, -0.18), ncols=2)
+    return figure
+
+
+def why(standings: Sequence[Standing]) -> Figure:
+    """How the change of the measured permeate flow splits into temperature, driving pressure and membranes.
+
+    standings : from `assess`. Returns: Figure, bars of the parts in per cent (they multiply to the
+    whole), each with its interval.
+    """
+    parts = (
+        ("temperature", "temperature", _MEASURED, ""),
+        ("driving_pressure", "driving pressure", "#E69F00", "///"),
+        ("normalised_permeate_flow", "membranes", _NORMALISED, "..."),
+        ("permeate_flow", "as measured", "#FFFFFF", ""),
+    )
+    with _style():
+        figure = Figure(figsize=(8.4, 0.6 + 1.7 * len(standings)), layout="constrained")
+        panels = figure.subplots(len(standings), 1, squeeze=False, sharex=True)[:, 0]
+        for axes, standing in zip(panels, standings, strict=True):
+            shown = [part for part in parts if part[0] in standing.changes]
+            for place, (name, _, colour, hatch) in enumerate(shown):
+                change = standing.changes[name]
+                low, high = change.value - change.low, change.high - change.value
+                axes.barh(
+                    place,
+                    100 * change.value,
+                    color=colour,
+                    hatch=hatch,
+                    edgecolor=_EVENT,
+                    linewidth=0.8,
+                    xerr=None if np.isnan(low) else [[100 * low], [100 * high]],
+                    capsize=3,
+                )
+            axes.set_yticks(range(len(shown)), [label for _, label, _, _ in shown])
+            axes.invert_yaxis()
+            axes.axvline(0, color=_EVENT, linewidth=0.8)
+            name = _name(standing.train, standing.stage)
+            if name:
+                axes.set_title(name, loc="left")
+        level = max(
+            (change.level for standing in standings for change in standing.changes.values()),
+            default=0.9,
+        )
+        panels[-1].set_xlabel(
+            f"Change of permeate flow against the reference [%]; whiskers: {100 * level:.0f} % interval"
+        )
+    return figure
+
+
+def _draw_group(
+    axes: Axes, result: Result, group: _Group, drawn: _Drawn, zone: ZoneInfo
+) -> None:
+    time = result.time()
+    rows, used = group.rows, result.used[group.rows]
+    when, normalised = time[rows[used]], drawn.scale * result[drawn.normalised][rows[used]]
+    measured = drawn.scale * result[drawn.measured][rows[used]]
+    if len(when) > _MOST_POINTS:
+        days, middle, low, high = _daily(when, normalised)
+        _, measured_middle, _, _ = _daily(when, measured)
+        axes.plot(
+            _stamps(days), measured_middle, color=_MEASURED, lw=1, label="as measured, daily median"
+        )
+        axes.fill_between(
+            _stamps(days), low, high, color=_NORMALISED, alpha=0.25, lw=0, label="middle two thirds of a day"
+        )
+        axes.plot(
+            _stamps(days), middle, color=_NORMALISED, lw=1.4, label="like for like, daily median"
+        )
+    else:
+        axes.plot(_stamps(when), measured, "x", color=_MEASURED, ms=3, label="as measured")
+        axes.plot(_stamps(when), normalised, "o", color=_NORMALISED, ms=3, label="like for like")
+    level = drawn.scale * group.reference.values[drawn.normalised]
+    axes.axhline(level, color=_REFERENCE, linestyle="--", lw=1.4, label="reference")
+    start, end = group.reference.start, group.reference.end
+    if start is not None and end is not None:
+        axes.axvspan(
+            _moment(start), _moment(end), color=_REFERENCE, alpha=0.18, lw=0, label="baseline period"
+        )
+    aside = time[rows[~used]]
+    if len(aside):
+        axes.plot(
+            _stamps(aside),
+            np.full(len(aside), 0.02),
+            "|",
+            color=_ASIDE,
+            ms=7,
+            transform=axes.get_xaxis_transform(),
+            label="readings set aside",
+        )
+    for event in result.site.events:
+        moment = _moment(event.time)
+        if not time[0] <= np.datetime64(moment.astimezone(ZoneInfo("UTC")).replace(tzinfo=None)) <= time[-1]:
+            continue
+        axes.axvline(moment, color=_EVENT, linestyle=":", lw=1.2)
+        axes.annotate(
+            event.kind.replace("-", " "),
+            (moment, 1),
+            xycoords=("data", "axes fraction"),
+            xytext=(3, -3),
+            textcoords="offset points",
+            rotation=90,
+            va="top",
+            fontsize=8,
+        )
+    axes.xaxis.axis_date(tz=zone)
+
+
+def _groups(result: Result) -> list[_Group]:
+    trains, stages = result.labels("train"), result.labels("stage")
+    found = []
+    for reference in result.baseline.references:
+        mine = np.ones(len(result), dtype=bool)
+        for labels, label in ((trains, reference.train), (stages, reference.stage)):
+            if labels is not None:
+                mine &= np.array(labels) == label
+        rows = np.flatnonzero(mine)
+        # A baseline may know more trains than this piece of a log holds.
+        if len(rows):
+            found.append(_Group(_name(reference.train, reference.stage), rows, reference))
+    return found
+
+
+def _name(train: str | None, stage: str | None) -> str:
+    named = (("train", train), ("stage", stage))
+    return ", ".join(f"{kind} {label}" for kind, label in named if label is not None)
+
+
+def _zone(result: Result) -> ZoneInfo:
+    return ZoneInfo(result.zone)
+
+
+def _stamps(time: NDArray[np.datetime64]) -> Any:
+    # matplotlib takes datetime64 as UTC.
+    return time
+
+
+def _moment(iso: str) -> Any:
+    from datetime import datetime
+
+    return datetime.fromisoformat(iso)
+
+
+def _daily(
+    time: NDArray[np.datetime64], values: NDArray[np.float64]
+) -> tuple[NDArray[np.datetime64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    days, starts = np.unique(time.astype("datetime64[D]"), return_index=True)
+    quantiles = np.array(
+        [
+            np.nanquantile(part, (0.5, 1 / 6, 5 / 6)) if np.isfinite(part).any() else (np.nan,) * 3
+            for part in np.split(values, starts[1:])
+        ]
+    )
+    noon = days.astype("datetime64[us]") + np.timedelta64(12, "h")
+    return noon, quantiles[:, 0], quantiles[:, 1], quantiles[:, 2]
+
+
+def _style() -> AbstractContextManager[None]:
+    return mpl.rc_context(
+        {
+            "font.family": "sans-serif",
+            "font.sans-serif": ["DejaVu Sans", "Helvetica", "Arial", "sans-serif"],
+            "font.size": 10,
+            "axes.spines.top": False,
+            "axes.spines.right": False,
+            "axes.grid": True,
+            "axes.axisbelow": True,
+            "axes.titlesize": 10,
+            "grid.color": "#E4E4E0",
+            "legend.frameon": False,
+            "legend.fontsize": 9,
+            "hatch.linewidth": 0.6,
+        }
+    )

@@ -1,0 +1,268 @@
+"""The page: one self-contained HTML file that can be shown, printed and filed."""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import jinja2
+import matplotlib as mpl
+
+import brinemark as bm
+from brinemark import plot
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from brinemark import Estimate, Result, Standing
+
+
+@dataclass(frozen=True)
+class Report:
+    """A page about a result. `html` is all of it; it needs no other file and no network."""
+
+    html: str
+
+    def save(self, path: str | os.PathLike[str]) -> None:
+        """Writes the page to a file, in UTF-8."""
+        Path(path).write_text(self.html, encoding="utf-8")
+
+    def _repr_html_(self) -> str:
+        return self.html
+
+
+@dataclass(frozen=True)
+class _Marks:
+    """At what change people watch, clean, or are late (common practice, no source)."""
+
+    watch: float
+    clean: float
+    late: float
+    sign: int
+
+    def verdict(self, change: float) -> str:
+        size = self.sign * change
+        if size >= self.late:
+            return "late: past the usual marks for cleaning"
+        if size >= self.clean:
+            return "at the usual mark for cleaning"
+        if size >= self.watch:
+            return "watch"
+        return "within the usual marks"
+
+    def words(self) -> str:
+        sign = "+" if self.sign > 0 else "−"
+        marks = (("watch", self.watch), ("clean", self.clean), ("late", self.late))
+        return ", ".join(f"{name} {sign}{100 * mark:.0f} %" for name, mark in marks)
+
+
+_FIGURES = (
+    ("permeate_flow", "Permeate flow", _Marks(0.05, 0.10, 0.15, -1)),
+    ("salt_passage", "Salt passage", _Marks(0.05, 0.10, 0.20, 1)),
+    ("differential_pressure", "Differential pressure", _Marks(0.08, 0.15, 0.30, 1)),
+)
+
+_EQUATIONS = {
+    "permeate_flow": (
+        (
+            "Net driving pressure",
+            "NDP = P<sub>f</sub> − ΔP/2 − P<sub>p</sub> − (π<sub>fb</sub> − π<sub>p</sub>)",
+            "ASTM D4516, permeate flow equation",
+        ),
+        (
+            "Feed-brine concentration",
+            "C<sub>fb</sub> = C<sub>f</sub> · ln[1/(1 − Y)]/Y",
+            "ASTM D4516, from memory",
+        ),
+        (
+            "Permeate flow, like for like",
+            "Q<sub>s</sub> = Q<sub>p</sub> · (NDP<sub>s</sub> · TCF<sub>s</sub>)/(NDP · TCF)",
+            "ASTM D4516, permeate flow equation",
+        ),
+    ),
+    "salt_passage": (
+        (
+            "Salt passage, like for like",
+            "SP<sub>s</sub> = SP · (EPF/EPF<sub>s</sub>) · (STCF<sub>s</sub>/STCF) · "
+            "(C<sub>fb,s</sub>/C<sub>fb</sub>) · (C<sub>f</sub>/C<sub>f,s</sub>), "
+            "EPF<sub>s</sub> the reference's element flow",
+            "ASTM D4516, salt passage equation, from memory",
+        ),
+    ),
+    "differential_pressure": (
+        (
+            "Differential pressure, like for like",
+            "ΔP<sub>s</sub> = ΔP · (Q̄<sub>s</sub>/Q̄)<sup>m</sup> · (μ<sub>s</sub>/μ)<sup>p</sup>",
+            "Schock and Miquel, Desalination 64 (1987) 339, coefficients from memory; not part of ASTM D4516",
+        ),
+    ),
+}
+
+CAUTIONS = (
+    "Pressure: release it and prove it gone before a vessel, plug or line is opened. Never go above the "
+    "lowest pressure rating of membranes, vessels and piping.",
+    "Electricity: lock out pumps and controls before work on them; wiring is for a licensed electrician.",
+    "Cleaning chemicals: follow their safety data sheets and the membrane manufacturer's limits of pH, "
+    "temperature and time; never mix acids with hypochlorite; flush before return to service.",
+    "Drinking water: nothing here tells whether water is fit to drink. That is for tests by an accredited "
+    "laboratory and for local health authorities.",
+    "Local codes, the manufacturers' instructions and licensed practice come before anything on this page.",
+)
+
+
+def report(
+    result: Result, *, title: str | None = None, days: float = 28.0, level: float = 0.90
+) -> Report:
+    """Makes the page: what was judged, the answer, the three figures with plots, how, and with what cautions.
+
+    result : Result. title : heading; the site's name where None. days, level : as in `assess`.
+
+    Returns: Report. The same result makes the same page, byte for byte.
+    Raises: as `assess`.
+    """
+    standings = bm.assess(result, days=days, level=level)
+    figures = [
+        _figure(result, standings, name, heading, marks)
+        for name, heading, marks in _FIGURES
+        if name in result.analyses
+    ]
+    log_time = result.time()
+    first, last = str(log_time[0])[:10], str(log_time[-1])[:10]
+    split = "permeate_flow" in result.analyses
+    html = _template().render(
+        result=result,
+        title=title or result.site.name,
+        standings=standings,
+        figures=figures,
+        split_plot=_svg(plot.why(standings), "split", "How the measured change splits") if split else "",
+        temperature_plot=_svg(
+            plot.temperature_view(result), "temperature", "Permeate flow against feed temperature"
+        )
+        if split and "feed_temperature" in result
+        else "",
+        names=_NAMES,
+        first=first,
+        last=last,
+        references=[_reference(reference) for reference in result.baseline.references],
+        equations=[
+            equation for name in result.analyses for equation in _EQUATIONS.get(name, ())
+        ],
+        cautions=CAUTIONS,
+        has_events=bool(result.site.events),
+    )
+    return Report(html)
+
+
+_NAMES = {
+    "permeate_flow": "Permeate flow, as measured",
+    "temperature": "of it, temperature alone",
+    "driving_pressure": "of it, net driving pressure alone",
+    "normalised_permeate_flow": "what is left: the membranes",
+    "normalised_salt_passage": "Salt passage, like for like",
+    "normalised_differential_pressure": "Differential pressure, like for like",
+}
+
+
+def _figure(
+    result: Result, standings: list[Standing], name: Any, heading: str, marks: _Marks
+) -> dict[str, Any]:
+    changes = [
+        {
+            "who": _who(standing),
+            "change": standing.changes.get(f"normalised_{name}"),
+            "verdict": marks.verdict(standing.changes[f"normalised_{name}"].value)
+            if f"normalised_{name}" in standing.changes
+            else "no reading in the window",
+        }
+        for standing in standings
+    ]
+    return {
+        "name": name,
+        "heading": heading,
+        "changes": changes,
+        "marks": marks.words(),
+        "plot": _svg(plot.timeline(result, name), name, f"{heading} against time"),
+    }
+
+
+def _who(standing: Any) -> str:
+    named = (("train", standing.train), ("stage", standing.stage))
+    return ", ".join(f"{kind} {label}" for kind, label in named if label is not None)
+
+
+def _reference(reference: Any) -> dict[str, Any]:
+    units, values = reference.units, reference.values
+    return {
+        "who": _who(reference),
+        "start": reference.start,
+        "end": reference.end,
+        "rows": reference.rows,
+        "values": [(name.replace("_", " "), _shown(value, units[name])) for name, value in values.items()],
+    }
+
+
+def _shown(value: float, unit: str) -> str:
+    """Four significant digits, with the unit; a ratio as per cent."""
+    if value != value:
+        return "not known"
+    if not unit:
+        return f"{100 * value:.3g} %"
+    return f"{_digits(value)} {unit}"
+
+
+def _digits(value: float) -> str:
+    text = f"{value:.4g}"
+    return (f"{value:.0f}" if "e" in text else text).replace("-", "−")
+
+
+def _signed(change: float) -> str:
+    return f"{100 * change:+.1f} %".replace("-", "−")
+
+
+def _interval(change: Estimate) -> str:
+    if change.low != change.low:
+        return f"no interval from {change.n} days"
+    return f"{100 * change.level:.0f} % interval {_signed(change.low)} to {_signed(change.high)}"
+
+
+def _when(iso: str) -> str:
+    return datetime.fromisoformat(iso).strftime("%Y-%m-%d %H:%M")
+
+
+def _svg(figure: Figure, prefix: str, label: str) -> str:
+    """A plot as inline SVG: the same bytes each time, ids of its own, as wide as its place."""
+    buffer = io.StringIO()
+    with mpl.rc_context({"svg.hashsalt": prefix, "svg.fonttype": "none"}):
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    drawn = buffer.getvalue()
+    drawn = drawn[drawn.index("<svg") :]
+    drawn = re.sub(r'\bid="', f'id="{prefix}-', drawn)
+    drawn = re.sub(r'(url\(#|href="#)', rf"\1{prefix}-", drawn)
+    drawn = re.sub(r"<metadata>.*?</metadata>", "", drawn, flags=re.DOTALL)
+    return re.sub(
+        r'<svg ([^>]*?)width="[^"]*" height="[^"]*"',
+        rf'<svg role="img" aria-label="{label}" \1',
+        drawn,
+        count=1,
+    ).replace('height="', 'height="', 1)
+
+
+@cache
+def _template() -> jinja2.Template:
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("brinemark", "report"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(
+        signed=_signed, interval=_interval, when=_when, digits=_digits, who=_who
+    )
+    return environment.get_template("page.html.j2")

@@ -1,0 +1,223 @@
+//! The site file: every fault named with its key, and the right one beside it.
+
+use brinemark::site::{Accuracy, ReferenceRule, TEMPLATE};
+use brinemark::{Site, log::Column, normalise::temperature::Law};
+use proptest::prelude::*;
+
+fn faults(text: &str) -> Vec<String> {
+    let found = Site::parse(text).expect_err("a fault").faults();
+    found.iter().map(ToString::to_string).collect()
+}
+
+/// The template with one piece of text exchanged for another.
+fn with(from: &str, to: &str) -> String {
+    assert!(TEMPLATE.contains(from), "{from}");
+    TEMPLATE.replacen(from, to, 1)
+}
+
+#[test]
+fn the_template_is_a_site_file() {
+    let site = Site::parse(TEMPLATE).unwrap();
+    assert_eq!(site.elements(), 6);
+    assert_eq!(site.temperature, Law::StandardPractice { base: 1.03 });
+    assert!(
+        matches!(site.reference, ReferenceRule::Baseline(rule) if rule.stabilise_h == 48.0 && rule.period_h == 336.0)
+    );
+}
+
+#[test]
+fn every_optional_line_of_the_template_is_right() {
+    // Each commented line is taken in by itself, in the table it stands in.
+    for (at, line) in TEMPLATE.lines().enumerate() {
+        let Some(key) = line.strip_prefix("# ").filter(|key| key.contains(" = ")) else {
+            continue;
+        };
+        let name = key.split(' ').next().unwrap_or_default();
+        // These need their table's header, or stand instead of another key: tried below.
+        if [
+            "law",
+            "constant",
+            "constant_below_25degC",
+            "table",
+            "kind",
+            "returns_to",
+            "time",
+            "note",
+        ]
+        .contains(&name)
+        {
+            continue;
+        }
+        let mut lines: Vec<String> = TEMPLATE.lines().map(str::to_owned).collect();
+        lines[at] = key.to_owned();
+        // The header of its table may be commented too.
+        let header = (0..at)
+            .rev()
+            .find(|above| lines[*above].trim_start_matches("# ").starts_with('['))
+            .unwrap();
+        lines[header] = lines[header].trim_start_matches("# ").to_owned();
+        let design = lines[header].starts_with("[reference]") && name != "start";
+        if let Err(error) = Site::parse(&lines.join("\n")) {
+            assert!(design, "{key}: {error}");
+        }
+    }
+    let law = |lines: &str| {
+        Site::parse(&with("law = \"standard-practice\"", lines))
+            .unwrap()
+            .temperature
+    };
+    assert_eq!(
+        law("law = \"arrhenius\"\nconstant = \"2640 K\"\nconstant_below_25degC = \"3020 K\""),
+        Law::Arrhenius {
+            constant_k: 2640.0,
+            constant_below_25degc_k: Some(3020.0)
+        }
+    );
+    assert_eq!(law("law = \"viscosity\""), Law::Viscosity);
+    assert!(matches!(
+        law("law = \"table\"\ntable = [[\"41 degF\", 0.52], [\"25 degC\", 1], [\"30 degC\", 1.16]]"),
+        Law::Table { points } if (points[0].0 - 5.0).abs() < 1e-12
+    ));
+}
+
+#[test]
+fn a_design_is_read_in_canonical_units() {
+    let design = "[reference]\nkind = \"design\"\npermeate_flow = \"20 gpm\"\nfeed_temperature = \"77 degF\"\n\
+        feed_pressure = \"175 psi\"\ndifferential_pressure = \"80 kPa\"\npermeate_pressure = \"0.3 bar\"\n\
+        feed_tds = \"0.9 g/L\"\npermeate_tds = \"12 ppm\"\nrecovery = \"75 %\"\n";
+    let start = TEMPLATE.find("[reference]").unwrap();
+    let end = TEMPLATE.find("# [normalise]").unwrap();
+    let site = Site::parse(&format!(
+        "{}{design}{}",
+        &TEMPLATE[..start],
+        &TEMPLATE[end..]
+    ))
+    .unwrap();
+    let ReferenceRule::Design(found) = site.reference else {
+        panic!("a design")
+    };
+    let near = |a: f64, b: f64| (a - b).abs() < 1e-9 * b.abs().max(1.0);
+    assert!(near(found.permeate_flow, 20.0 * 0.227_124_707_04));
+    assert!(near(found.feed_temperature, 25.0));
+    assert!(near(found.differential_pressure, 0.8));
+    assert!(near(found.feed_tds, 900.0));
+    assert_eq!((found.recovery, found.recycle_flow), (0.75, 0.0));
+}
+
+#[test]
+fn instruments_are_of_reading_or_of_span() {
+    let text = format!(
+        "{TEMPLATE}\n[instruments]\npermeate_flow = {{ accuracy = \"2 % of 8 gpm\", calibrated_on = 2026-02-20 }}\n\
+         feed_conductivity = {{ accuracy = \"2 % of reading\" }}\nfeed_temperature = {{ accuracy = \"1.8 degF\" }}\n"
+    );
+    let site = Site::parse(&text).unwrap();
+    let accuracy = |column| site.instruments[&column].accuracy.unwrap();
+    assert!(
+        matches!(accuracy(Column::PermeateFlow), Accuracy::Absolute(a) if (a - 0.16 * 0.227_124_707_04).abs() < 1e-12)
+    );
+    assert_eq!(
+        accuracy(Column::FeedConductivity),
+        Accuracy::OfReading(0.02)
+    );
+    // A difference of 1.8 degF is 1 degC, without the offset of 32.
+    assert!(
+        matches!(accuracy(Column::FeedTemperature), Accuracy::Absolute(a) if (a - 1.0).abs() < 1e-12)
+    );
+    let bare = format!("{TEMPLATE}\n[instruments]\npermeate_flow = {{ accuracy = \"2 %\" }}\n");
+    assert!(faults(&bare)[0].contains("of reading"));
+}
+
+#[test]
+fn all_faults_at_once_each_with_its_mend() {
+    let text = r#"
+        [site]
+        nam = "x"
+        [element]
+        area = "37.2"
+        [[stage]]
+        vessels = 0
+        elements_per_vessel = 3
+        [temperature]
+        law = "arrhenius"
+        base = 1.03
+        [salinity]
+        basis = "sodium chloride"
+        [reference]
+        kind = "baseline"
+        stabilize = "48 h"
+        period = "14 psi"
+        [assume]
+        permeate_presure = "0 psi"
+        [limits]
+        recovery = { low = "80 %", high = "60 %" }
+        [[event]]
+        time = "2026-04-02 10:00"
+        kind = "clean"
+        [extra]
+    "#;
+    let found = faults(text);
+    for expected in [
+        "[site] name: missing",
+        "[site] nam: not a known key; did you mean 'name'?",
+        "[element] area, '37.2': no unit of area",
+        "[[stage]] 1: vessels",
+        "[temperature] base: belongs to the law \"standard-practice\"",
+        "[salinity] basis, 'sodium chloride': not a choice",
+        "[reference] stabilize: not a known key; did you mean 'stabilise'?",
+        "[reference] period, 'psi': a unit of pressure",
+        "[assume] permeate_presure: not a known key; did you mean 'permeate_pressure'?",
+        "[limits] recovery: the low limit is above",
+        "[[event]] 1: time",
+        "[[event]] 1: kind, 'clean': not a choice",
+        "the file: extra: not a known key",
+    ] {
+        assert!(
+            found.iter().any(|fault| fault.contains(expected)),
+            "{expected}\nin\n{}",
+            found.join("\n")
+        );
+    }
+}
+
+#[test]
+fn broken_toml_names_the_line() {
+    let error = Site::parse("[site]\nname = \"x\n").unwrap_err();
+    assert_eq!(error.faults()[0].line, Some(2), "{error}");
+}
+
+#[test]
+fn the_method_hash_follows_what_decides_figures() {
+    let plain = Site::parse(TEMPLATE).unwrap().method_hash();
+    assert_eq!(
+        Site::parse(&with("Example unit", "Another name"))
+            .unwrap()
+            .method_hash(),
+        plain
+    );
+    for (from, to) in [
+        ("37.2 m2", "37.3 m2"),
+        ("law = \"standard-practice\"", "law = \"viscosity\""),
+        ("basis = \"sodium-chloride\"", "basis = \"tds-rule\""),
+        ("vessels = 2", "vessels = 3"),
+    ] {
+        assert_ne!(
+            Site::parse(&with(from, to)).unwrap().method_hash(),
+            plain,
+            "{to}"
+        );
+    }
+}
+
+proptest! {
+    #[test]
+    fn no_text_makes_it_panic(text in "\\PC{0,300}") {
+        let _ = Site::parse(&text);
+    }
+
+    #[test]
+    fn no_mutation_of_a_site_makes_it_panic(at in 0..TEMPLATE.len(), text in "\\PC{0,8}") {
+        if TEMPLATE.is_char_boundary(at) {
+            let _ = Site::parse(&format!("{}{text}{}", &TEMPLATE[..at], &TEMPLATE[at..]));
+        }
+    }
+}
