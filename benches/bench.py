@@ -123,12 +123,8 @@ class Contest:
         expected = self.numpy()
         result, frame = self.brinemark(), self.polars()
         return {
-            "brinemark": largest_difference(
-                {name: result.column(name) for name in OUTPUTS}, expected
-            ),
-            "polars": largest_difference(
-                {name: frame[name].to_numpy() for name in OUTPUTS}, expected
-            ),
+            "brinemark": largest_difference({name: result.column(name) for name in OUTPUTS}, expected),
+            "polars": largest_difference({name: frame[name].to_numpy() for name in OUTPUTS}, expected),
             "brinemark, arrays": largest_difference(self.brinemark_arrays(), expected),
         }
 
@@ -139,9 +135,7 @@ def bench_normalise(rows: int, rounds: int) -> None:
     if not all(difference <= 1e-9 for difference in differences.values()):
         raise AssertionError(f"the contestants don't agree: {differences}")
     print(f"\nSame figures: largest relative difference {max(differences.values()):.1e}")
-    seconds = race(
-        {"brinemark": contest.brinemark, "NumPy": contest.numpy, "polars": contest.polars}, rounds
-    )
+    seconds = race({"brinemark": contest.brinemark, "NumPy": contest.numpy, "polars": contest.polars}, rounds)
     columns = f"{len(UNITS)} columns in, {len(OUTPUTS)} out"
     show(f"Normalise {rows} rows, {columns}, each from and to its own form", seconds)
     faster_than("NumPy", seconds, "brinemark", 4.0)
@@ -170,9 +164,7 @@ def bench_memory(rows: int, rounds: int) -> None:
     script = Path(__file__).with_name("memory.py")
     runs = []
     for _ in range(rounds):
-        ran = subprocess.run(
-            [sys.executable, script, str(rows)], capture_output=True, text=True, check=True
-        )
+        ran = subprocess.run([sys.executable, script, str(rows)], capture_output=True, text=True, check=True)
         runs.append([int(figure) for figure in ran.stdout.split()])
     held, added, height = (median(column) for column in zip(*runs, strict=True))
     for what, figure in (
@@ -193,9 +185,7 @@ def bench_csv(rows: int, rounds: int, folder: Path) -> None:
     columns = {HEADERS[name]: np.round(values, 3) for name, values in readings(rows).items()}
     columns["feed_ph"] = np.round(7.2 + 0.1 * np.sin(np.arange(rows)), 2)
     columns["feed_conductivity [uS/cm]"] = np.round(1650.0 + np.arange(rows) % 97, 1)
-    pl.DataFrame({"time": times(rows), **columns}).write_csv(
-        path, datetime_format="%Y-%m-%dT%H:%M:%S"
-    )
+    pl.DataFrame({"time": times(rows), **columns}).write_csv(path, datetime_format="%Y-%m-%dT%H:%M:%S")
 
     def brinemark() -> bm.Log:
         return bm.read_log(path, tz="UTC")
@@ -233,9 +223,7 @@ def bench_start(rounds: int) -> None:
     slower_than("import numpy", seconds, "import brinemark", 3.0)
     slower_than("import numpy", seconds, "import brinemark, and use it", 3.0)
     command = Path(sys.executable).with_name("brinemark")
-    seconds = race(
-        {"brinemark --help": process(command, "--help"), "python -c pass": python("pass")}, rounds
-    )
+    seconds = race({"brinemark --help": process(command, "--help"), "python -c pass": python("pass")}, rounds)
     show("The command's help", seconds)
     slower_than("python -c pass", seconds, "brinemark --help", 5.0)
 
@@ -254,9 +242,7 @@ def processor() -> str:
 
 def main(arguments: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
-    parser.add_argument(
-        "--quick", action="store_true", help="small and few: does it run, not how fast is it"
-    )
+    parser.add_argument("--quick", action="store_true", help="small and few: does it run, not how fast is it")
     quick = parser.parse_args(arguments).quick
     rows, rounds = (20_000, 2) if quick else (1_000_000, 9)
     cores = os.cpu_count() or 1

@@ -29,9 +29,7 @@ Figures = Any
 def viscosity(t: Figures) -> Figures:
     """Viscosity of water, mPa s."""
     tau = (t + 273.15) / 300.0
-    return 1e-3 * (
-        280.68 * tau**-1.9 + 511.45 * tau**-7.7 + 61.131 * tau**-19.6 + 0.45903 * tau**-40.0
-    )
+    return 1e-3 * (280.68 * tau**-1.9 + 511.45 * tau**-7.7 + 61.131 * tau**-19.6 + 0.45903 * tau**-40.0)
 
 
 def density(t: Figures) -> Figures:
@@ -95,9 +93,9 @@ def state(at: Mapping[str, Figures]) -> dict[str, Figures]:
     t = at["feed_temperature"]
     permeate, feed, recycle = at["permeate_flow"], at["feed_flow"], at["recycle_flow"]
     inlet = feed + recycle
-    inlet_tds = (
-        feed * at["feed_tds"] * (inlet - permeate) - recycle * permeate * at["permeate_tds"]
-    ) / (inlet * (feed - permeate))
+    inlet_tds = (feed * at["feed_tds"] * (inlet - permeate) - recycle * permeate * at["permeate_tds"]) / (
+        inlet * (feed - permeate)
+    )
     pass_recovery = permeate / inlet
     mean_feed_tds = inlet_tds * -np.log1p(-pass_recovery) / pass_recovery
     mean_feed_pi, permeate_pi = osmotic_pressures(t, mean_feed_tds, at["permeate_tds"])
@@ -165,8 +163,7 @@ def normalise(at: Mapping[str, Figures]) -> dict[str, Figures]:
         "normalised_salt_passage": normalised_passage,
         "normalised_salt_passage_change": normalised_passage / reference_passage - 1.0,
         "normalised_salt_passage_at_normalised_flow": passage_at_flow,
-        "normalised_salt_passage_at_normalised_flow_change": passage_at_flow / reference_passage
-        - 1.0,
+        "normalised_salt_passage_at_normalised_flow_change": passage_at_flow / reference_passage - 1.0,
         "normalised_rejection": 1.0 - normalised_passage,
         "normalised_differential_pressure": drop,
         "normalised_differential_pressure_change": drop / DESIGN["differential_pressure"] - 1.0,

@@ -64,9 +64,7 @@ def normalise(readings: pl.LazyFrame) -> pl.LazyFrame:
     permeate_molality, permeate_root, permeate_pressure = osmotic_pressure("permeate")
     tau = kelvin / 300.0
     permittivity = horner([-1.410e-6, 9.398e-4, -0.40008, 87.740], t)
-    length = 1.602176634e-19**2 / (
-        4.0 * math.pi * 8.8541878128e-12 * permittivity * 1.380649e-23 * kelvin
-    )
+    length = 1.602176634e-19**2 / (4.0 * math.pi * 8.8541878128e-12 * permittivity * 1.380649e-23 * kelvin)
     difference, inverse = kelvin - 298.15, 1.0 / kelvin - 1.0 / 298.15
     logarithm, squares = (kelvin / 298.15).log(), kelvin**2 - 298.15**2
     factor = pl.when(t < 25.0).then(CONSTANT_BELOW_25DEGC_K).otherwise(CONSTANT_K)
@@ -91,8 +89,7 @@ def normalise(readings: pl.LazyFrame) -> pl.LazyFrame:
         .with_columns(
             length=length,
             membrane_inlet_tds=(
-                feed * col("feed_tds") * (col("inlet") - permeate)
-                - recycle * permeate * col("permeate_tds")
+                feed * col("feed_tds") * (col("inlet") - permeate) - recycle * permeate * col("permeate_tds")
             )
             / (col("inlet") * (feed - permeate)),
             pass_recovery=permeate / col("inlet"),
@@ -106,14 +103,10 @@ def normalise(readings: pl.LazyFrame) -> pl.LazyFrame:
             temperature_factor=arrhenius(factor),
             salt_temperature_factor=arrhenius(SALT_CONSTANT_K),
             viscosity=1e-3
-            * (
-                280.68 * tau**-1.9 + 511.45 * tau**-7.7 + 61.131 * tau**-19.6 + 0.45903 * tau**-40.0
-            ),
+            * (280.68 * tau**-1.9 + 511.45 * tau**-7.7 + 61.131 * tau**-19.6 + 0.45903 * tau**-40.0),
         )
         .with_columns(
-            mean_feed_tds=col("membrane_inlet_tds")
-            * -(-col("pass_recovery")).log1p()
-            / col("pass_recovery"),
+            mean_feed_tds=col("membrane_inlet_tds") * -(-col("pass_recovery")).log1p() / col("pass_recovery"),
             slope=(2.0 * math.pi * 6.02214076e23 * water).sqrt() * col("length") ** 1.5 / 3.0,
         )
         .with_columns(
@@ -150,11 +143,8 @@ def normalise(readings: pl.LazyFrame) -> pl.LazyFrame:
         )
         .with_columns(
             recovery=permeate / feed,
-            water_permeability=col("flux")
-            / (col("net_driving_pressure") * col("temperature_factor")),
-            normalised_permeate_flow_change=col("normalised_permeate_flow")
-            / DESIGN["permeate_flow"]
-            - 1.0,
+            water_permeability=col("flux") / (col("net_driving_pressure") * col("temperature_factor")),
+            normalised_permeate_flow_change=col("normalised_permeate_flow") / DESIGN["permeate_flow"] - 1.0,
             rejection=1.0 - col("salt_passage"),
             salt_permeability=col("flux")
             * col("permeate_tds")

@@ -11,6 +11,57 @@ from numpy.typing import ArrayLike, NDArray
 _Figures = Any
 _Path = str | PathLike[str]
 
+__all__ = [
+    "Baseline",
+    "BaselineError",
+    "BrinemarkError",
+    "CsvBlocks",
+    "Estimate",
+    "Event",
+    "Fault",
+    "FileError",
+    "LimitCount",
+    "Log",
+    "LogError",
+    "MethodError",
+    "MissingColumnError",
+    "Provenance",
+    "RangeError",
+    "Reference",
+    "Result",
+    "Site",
+    "SiteError",
+    "Standing",
+    "Table",
+    "UnitError",
+    "__version__",
+    "assess",
+    "convert",
+    "density",
+    "find_baseline",
+    "log_columns",
+    "log_mean_factor",
+    "membrane_inlet_tds",
+    "net_driving_pressure",
+    "normalise",
+    "normalised_differential_pressure",
+    "normalised_permeate_flow",
+    "normalised_salt_passage",
+    "osmotic_pressure",
+    "osmotic_pressure_of_molality",
+    "read_arrow",
+    "read_columns",
+    "read_csv",
+    "requirements",
+    "salt_permeability",
+    "sodium_chloride_molality",
+    "sodium_chloride_osmotic_coefficient",
+    "temperature_factor",
+    "unit_words",
+    "viscosity",
+    "water_permeability",
+]
+
 __version__: str
 
 class BrinemarkError(ValueError):
@@ -253,9 +304,7 @@ def read_columns(
 def log_columns() -> list[tuple[str, str, str]]: ...
 def requirements() -> dict[str, tuple[list[str], list[str]]]: ...
 def find_baseline(log: Log, site: Site, analyses: Sequence[str]) -> Baseline: ...
-def normalise(
-    log: Log, site: Site, baseline: Baseline | None, analyses: Sequence[str]
-) -> Result: ...
+def normalise(log: Log, site: Site, baseline: Baseline | None, analyses: Sequence[str]) -> Result: ...
 def assess(result: Result, days: float, level: float) -> list[Standing]: ...
 def convert(value: ArrayLike, from_unit: str, to_unit: str) -> _Figures: ...
 def unit_words() -> list[tuple[str, str, str]]: ...
@@ -270,15 +319,19 @@ def temperature_factor(
     constant_below_25degc_k: float | None = None,
     table: Sequence[tuple[float, float]] | None = None,
 ) -> _Figures: ...
-def osmotic_pressure(
-    tds_mg_l: ArrayLike, temperature_degc: ArrayLike, *, basis: str
-) -> _Figures: ...
+def osmotic_pressure(tds_mg_l: ArrayLike, temperature_degc: ArrayLike, *, basis: str) -> _Figures: ...
 def sodium_chloride_molality(tds_mg_l: ArrayLike, temperature_degc: ArrayLike) -> _Figures: ...
-def sodium_chloride_osmotic_coefficient(
-    molality: ArrayLike, temperature_degc: ArrayLike
-) -> _Figures: ...
+def sodium_chloride_osmotic_coefficient(molality: ArrayLike, temperature_degc: ArrayLike) -> _Figures: ...
 def osmotic_pressure_of_molality(molality: ArrayLike, temperature_degc: ArrayLike) -> _Figures: ...
 def log_mean_factor(recovery: ArrayLike) -> _Figures: ...
+def membrane_inlet_tds(
+    *,
+    feed_flow: ArrayLike,
+    recycle_flow: ArrayLike,
+    permeate_flow: ArrayLike,
+    feed_tds: ArrayLike,
+    permeate_tds: ArrayLike,
+) -> _Figures: ...
 def net_driving_pressure(
     *,
     feed_pressure_bar: ArrayLike,

@@ -75,17 +75,24 @@ def _parser() -> argparse.ArgumentParser:
         "--days", type=float, default=28.0, help="length of the window at the log's end (28)"
     )
     command.add_argument(
-        "--level", type=float, default=0.90, help="how often an interval shall hold the true figure (0.90)"
+        "--level",
+        type=float,
+        default=0.90,
+        help="how often an interval shall hold the true figure (0.90)",
     )
     command.set_defaults(run=_assess)
 
     command = commands.add_parser(
         "demo",
         help="run all of it on the bundled plant",
-        description="Assesses an invented plant: two years, seasons, one cleaning. Leaves page, table and log.",
+        description="Assesses an invented plant: two years, seasons, one cleaning. Leaves page and table.",
     )
     command.add_argument(
-        "--out", type=Path, default=Path("brinemark-demo"), metavar="FOLDER", help="where to leave them"
+        "--out",
+        type=Path,
+        default=Path("brinemark-demo"),
+        metavar="FOLDER",
+        help="where to leave them",
     )
     _add_json(command)
     command.set_defaults(run=_demo)
@@ -138,11 +145,12 @@ def _add_log(command: argparse.ArgumentParser) -> None:
         default="permeate_flow,salt_passage,differential_pressure",
         help="which of these to compute, with commas between (all)",
     )
+    command.add_argument("--baseline", type=Path, metavar="FILE", help="a reference kept by --save-baseline")
     command.add_argument(
-        "--baseline", type=Path, metavar="FILE", help="a reference kept by --save-baseline"
-    )
-    command.add_argument(
-        "--save-baseline", type=Path, metavar="FILE", help="keep the reference, to be used with later logs"
+        "--save-baseline",
+        type=Path,
+        metavar="FILE",
+        help="keep the reference, to be used with later logs",
     )
     _add_json(command)
 
@@ -164,7 +172,7 @@ def _pairs(given: list[str], option: str) -> dict[str, str]:
     for pair in given:
         theirs, equals, ours = pair.rpartition("=")
         if not equals or not theirs:
-            raise _Unusable(f"{option} {pair!r}: write it as NAME=VALUE")
+            raise _UnusableError(f"{option} {pair!r}: write it as NAME=VALUE")
         pairs[theirs.strip()] = ours.strip()
     return pairs
 
@@ -190,7 +198,7 @@ def _read(given: argparse.Namespace, steps: _Steps) -> tuple[Log, Site, Result]:
         try:
             kept = bm.Baseline.from_json(given.baseline.read_text(encoding="utf-8"))
         except OSError as cause:
-            raise _Unusable(f"{given.baseline} can't be read: {cause.strerror}") from cause
+            raise _UnusableError(f"{given.baseline} can't be read: {cause.strerror}") from cause
     result = bm.normalise(log, site, baseline=kept, analyses=analyses)
     if given.save_baseline is not None:
         _write(given.save_baseline, result.baseline.to_json())
@@ -202,7 +210,7 @@ def _write(path: Path, text: str) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text, encoding="utf-8")
     except OSError as cause:
-        raise _Unusable(f"{path} can't be written: {cause.strerror}") from cause
+        raise _UnusableError(f"{path} can't be written: {cause.strerror}") from cause
 
 
 def _write_table(result: Result, path: Path) -> None:
@@ -211,12 +219,12 @@ def _write_table(result: Result, path: Path) -> None:
     elif path.suffix == ".parquet":
         result.write_parquet(path)
     else:
-        raise _Unusable(f"--out {path}: a name that ends in .csv or .parquet")
+        raise _UnusableError(f"--out {path}: a name that ends in .csv or .parquet")
 
 
 def _normalise(given: argparse.Namespace) -> int:
     if given.out.suffix not in (".csv", ".parquet"):
-        raise _Unusable(f"--out {given.out}: a name that ends in .csv or .parquet")
+        raise _UnusableError(f"--out {given.out}: a name that ends in .csv or .parquet")
     steps = _Steps()
     _, _, result = _read(given, steps)
     steps.say(f"writing {given.out}")
@@ -269,7 +277,7 @@ def _demo(given: argparse.Namespace) -> int:
     else:
         print(f"An invented plant, {site.name}: {len(log)} readings.")
         _say(result, standings, page)
-        print(f"Beside it: the log (plant.csv), the site file (site.toml), the table (normalised.csv).")
+        print("Beside it: the log (plant.csv), the site file (site.toml), the table (normalised.csv).")
     return 0
 
 
@@ -285,9 +293,7 @@ def _columns(given: argparse.Namespace) -> int:
 
     needs = bm.requirements()
     if given.json:
-        columns = [
-            {"name": name, "unit": unit, "what": what} for name, unit, what in bm.log_columns()
-        ]
+        columns = [{"name": name, "unit": unit, "what": what} for name, unit, what in bm.log_columns()]
         print(json.dumps({"columns": columns, "analyses": needs}, indent=2))
         return 0
     print("time, and where there are several: train, stage (1, 2, …). Then, with a unit in brackets:\n")
@@ -390,14 +396,14 @@ def _version_or_help(given: argparse.Namespace) -> int:
     return 2
 
 
-class _Unusable(ValueError):
+class _UnusableError(ValueError):
     """An argument of the command that can't be used."""
 
 
 def _refusals() -> tuple[type[ValueError], ...]:
     import brinemark as bm
 
-    return (bm.BrinemarkError, _Unusable)
+    return (bm.BrinemarkError, _UnusableError)
 
 
 def _refuse(given: argparse.Namespace, refusal: ValueError) -> int:
@@ -414,7 +420,12 @@ def _refuse(given: argparse.Namespace, refusal: ValueError) -> int:
             }
             for fault in faults
         ]
-        print(json.dumps({"refused": type(refusal).__name__, "message": str(refusal), "faults": listed}, indent=2))
+        print(
+            json.dumps(
+                {"refused": type(refusal).__name__, "message": str(refusal), "faults": listed},
+                indent=2,
+            )
+        )
     else:
         print(f"brinemark: {refusal}", file=sys.stderr)
     return 1

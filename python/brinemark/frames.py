@@ -11,7 +11,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from brinemark import _core
 
@@ -147,9 +147,7 @@ class Log(Table):
 
     def __repr__(self) -> str:
         left_out = f", left out: {', '.join(self.left_out)}" if self.left_out else ""
-        return (
-            f"Log({len(self)} readings, {self._span()}: {', '.join(self._table.headers)}{left_out})"
-        )
+        return f"Log({len(self)} readings, {self._span()}: {', '.join(self._table.headers)}{left_out})"
 
 
 class Result(Table):
@@ -226,9 +224,7 @@ class Result(Table):
 
     def plot(
         self,
-        quantity: Literal[
-            "permeate_flow", "salt_passage", "differential_pressure"
-        ] = "permeate_flow",
+        quantity: Literal["permeate_flow", "salt_passage", "differential_pressure"] = "permeate_flow",
     ) -> Figure:
         """The normalised figure against time, the raw one behind it. Needs matplotlib."""
         from brinemark import plot
@@ -247,9 +243,7 @@ class Result(Table):
                     "start": reference.start,
                     "end": reference.end,
                     "rows": reference.rows,
-                    "values": {
-                        name: {"value": values[name], "unit": units[name]} for name in values
-                    },
+                    "values": {name: {"value": values[name], "unit": units[name]} for name in values},
                 }
             )
         return {
@@ -297,9 +291,7 @@ class Result(Table):
         return f"<table><caption>{html.escape(self.site.name)}</caption>{cells}</table>"
 
 
-Source = (
-    "str | os.PathLike[str] | pandas.DataFrame | ArrowStream | Mapping[str, ArrayLike | Sequence[Any]]"
-)
+Source = "str | os.PathLike[str] | pandas.DataFrame | ArrowStream | Mapping[str, ArrayLike | Sequence[Any]]"
 
 
 @dataclass(frozen=True)
@@ -413,7 +405,7 @@ def _column(name: str, values: Any) -> _Column:
 
 def _word(value: object) -> str | None:
     # NaN, None and pandas' NA and NaT are each missing; only text equals itself and is no null.
-    if value is None or value != value or type(value).__name__ in ("NAType", "NaTType"):  # noqa: PLR0124
+    if value is None or value != value or type(value).__name__ in ("NAType", "NaTType"):
         return None
     # Datetimes in a column of objects are written so that they keep their offset.
     isoformat = getattr(value, "isoformat", None)
@@ -447,9 +439,7 @@ def _pandas_column(name: str, series: Any) -> _Column:
     return name, "text", [_word(value) for value in series.tolist()], None
 
 
-def baseline(
-    log: Log, site: _core.Site, *, analyses: Sequence[Analysis] = ANALYSES
-) -> _core.Baseline:
+def baseline(log: Log, site: _core.Site, *, analyses: Sequence[Analysis] = ANALYSES) -> _core.Baseline:
     """What each train and stage did when its membranes were new, by the site's [reference] rule.
 
     log : Log that holds the start-up. site : Site. analyses : what will be computed with it.

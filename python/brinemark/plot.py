@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from datetime import datetime
+from typing import TYPE_CHECKING, Literal
 from zoneinfo import ZoneInfo
 
 import matplotlib as mpl
@@ -42,9 +43,7 @@ class _Drawn:
 
 
 _QUANTITIES = {
-    "permeate_flow": _Drawn(
-        "normalised_permeate_flow", "permeate_flow", "Permeate flow", 1.0, None
-    ),
+    "permeate_flow": _Drawn("normalised_permeate_flow", "permeate_flow", "Permeate flow", 1.0, None),
     "salt_passage": _Drawn("normalised_salt_passage", "salt_passage", "Salt passage", 100.0, "%"),
     "differential_pressure": _Drawn(
         "normalised_differential_pressure",
@@ -63,10 +62,11 @@ class _Group:
     reference: Reference
 
 
-def timeline(result: Result, quantity: Quantity = "permeate_flow") -> Figure:
+def timeline(result: Result, quantity: Quantity = "permeate_flow", *, width_inches: float = 8.4) -> Figure:
     """A normalised figure against time, with the measured one behind it.
 
     result : Result. quantity : "permeate_flow", "salt_passage" or "differential_pressure".
+    width_inches : how wide it is drawn; text keeps its size.
 
     Returns: Figure, a panel a train and stage; the baseline is shaded, events and rows set aside are
     marked. Many readings are drawn as daily medians with the span of the middle two thirds, and the
@@ -81,36 +81,43 @@ def timeline(result: Result, quantity: Quantity = "permeate_flow") -> Figure:
     unit = drawn.unit or result.units[drawn.normalised]
     zone = _zone(result)
     with _style():
-        figure = Figure(figsize=(8.4, 3.5 * len(groups)), layout="constrained")
+        figure = Figure(figsize=(width_inches, 3.5 * len(groups)), layout="constrained")
         panels = figure.subplots(len(groups), 1, squeeze=False, sharex=True)[:, 0]
         for axes, group in zip(panels, groups, strict=True):
             _draw_group(axes, result, group, drawn, zone)
             axes.set_ylabel(f"{drawn.title} [{unit}]")
             if group.name:
                 axes.set_title(group.name, loc="left")
-            axes.legend(loc="upper left", bbox_to_anchor=(0, -0.12), ncols=2)
-        locator = mdates.AutoDateLocator(tz=zone)
+            _legend_below(axes, width_inches)
+        locator = mdates.AutoDateLocator(tz=zone)  # type: ignore[no-untyped-call]
         panels[-1].xaxis.set_major_locator(locator)
-        panels[-1].xaxis.set_major_formatter(mdates.ConciseDateFormatter(locator, tz=zone))
+        panels[-1].xaxis.set_major_formatter(
+            mdates.ConciseDateFormatter(locator, tz=zone)  # type: ignore[no-untyped-call]
+        )
         panels[-1].set_xlabel(f"Time [{result.zone}]", loc="right")
     return figure
 
 
-def temperature_view(result: Result) -> Figure:
+def temperature_view(result: Result, *, width_inches: float = 8.4) -> Figure:
     """Permeate flow against feed temperature, as measured and like for like.
 
     What is cold water slopes on the left and is level on the right; what is left on the right is the
     membranes. Colour and shape tell the first third of the log from the last.
 
-    result : Result with "permeate_flow" analysed. Returns: Figure, two panels on one scale, rows a
-    train and stage.
+    result : Result with "permeate_flow" analysed. width_inches : how wide it is drawn; below 6 the
+    two panels stand one above the other.
+
+    Returns: Figure, two panels on one scale for each train and stage.
     """
     if "normalised_permeate_flow" not in result or "feed_temperature" not in result:
         raise ValueError("the view needs feed_temperature in the log and permeate_flow analysed")
     groups = _groups(result)
     with _style():
-        figure = Figure(figsize=(8.4, 3.4 * len(groups)), layout="constrained")
-        panels = figure.subplots(len(groups), 2, squeeze=False, sharey="row", sharex="row")
+        narrow = width_inches < 6
+        height = (5.6 if narrow else 3.4) * len(groups)
+        figure = Figure(figsize=(width_inches, height), layout="constrained")
+        shape = (2 * len(groups), 1) if narrow else (len(groups), 2)
+        panels = figure.subplots(*shape, squeeze=False, sharey=True, sharex=True).reshape(-1, 2)
         temperature = result["feed_temperature"]
         for (left, right), group in zip(panels, groups, strict=True):
             used = group.rows[result.used[group.rows]]
@@ -133,7 +140,8 @@ def temperature_view(result: Result) -> Figure:
                         rasterized=len(used) > _MOST_POINTS,
                     )
                 axes.set_xlabel(f"Feed temperature [{result.units['feed_temperature']}]")
-            left.set_ylabel(f"Permeate flow [{result.units['normalised_permeate_flow']}]")
+                if narrow or axes is left:
+                    axes.set_ylabel(f"Permeate flow [{result.units['normalised_permeate_flow']}]")
             left.set_title(" ".join(filter(None, (group.name, "as measured"))), loc="left")
             right.set_title("like for like", loc="left")
             right.axhline(
@@ -142,16 +150,18 @@ def temperature_view(result: Result) -> Figure:
                 linestyle="--",
                 label="reference",
             )
-            handles, labels = right.get_legend_handles_labels()
-            left.legend(handles, labels, loc="upper left", bbox_to_anchor=(0, -0.18), ncols=2)
+            left.plot([], [], color=_EVENT, linestyle="--", label="reference")
+            lowest = right if narrow else left
+            _legend_below(lowest, width_inches)
     return figure
 
 
-def why(standings: Sequence[Standing]) -> Figure:
+def why(standings: Sequence[Standing], *, width_inches: float = 8.4) -> Figure:
     """How the change of the measured permeate flow splits into temperature, driving pressure and membranes.
 
-    standings : from `assess`. Returns: Figure, bars of the parts in per cent (they multiply to the
-    whole), each with its interval.
+    standings : from `assess`. width_inches : how wide it is drawn.
+
+    Returns: Figure, bars of the parts in per cent (they multiply to the whole), each with its interval.
     """
     parts = (
         ("temperature", "temperature", _MEASURED, ""),
@@ -160,7 +170,7 @@ def why(standings: Sequence[Standing]) -> Figure:
         ("permeate_flow", "as measured", "#FFFFFF", ""),
     )
     with _style():
-        figure = Figure(figsize=(8.4, 0.6 + 1.7 * len(standings)), layout="constrained")
+        figure = Figure(figsize=(width_inches, 0.6 + 1.7 * len(standings)), layout="constrained")
         panels = figure.subplots(len(standings), 1, squeeze=False, sharex=True)[:, 0]
         for axes, standing in zip(panels, standings, strict=True):
             shown = [part for part in parts if part[0] in standing.changes]
@@ -187,15 +197,23 @@ def why(standings: Sequence[Standing]) -> Figure:
             (change.level for standing in standings for change in standing.changes.values()),
             default=0.9,
         )
-        panels[-1].set_xlabel(
-            f"Change of permeate flow against the reference [%]; whiskers: {100 * level:.0f} % interval"
-        )
+        panels[-1].set_xlabel(f"Change against the reference [%]\nwhiskers: {100 * level:.0f} % interval")
     return figure
 
 
-def _draw_group(
-    axes: Axes, result: Result, group: _Group, drawn: _Drawn, zone: ZoneInfo
-) -> None:
+def _legend_below(axes: Axes, width_inches: float) -> None:
+    narrow = width_inches < 6
+    figure = axes.get_figure(root=True)
+    height = 3.5 if figure is None else float(figure.get_size_inches()[1])
+    # Below the time axis and its label, whatever the number of panels.
+    axes.legend(
+        loc="upper left",
+        bbox_to_anchor=(0, -0.6 / min(height, 3.5) - 0.02),
+        ncols=1 if narrow else 2,
+    )
+
+
+def _draw_group(axes: Axes, result: Result, group: _Group, drawn: _Drawn, zone: ZoneInfo) -> None:
     time = result.time()
     rows, used = group.rows, result.used[group.rows]
     when, normalised = time[rows[used]], drawn.scale * result[drawn.normalised][rows[used]]
@@ -203,29 +221,30 @@ def _draw_group(
     if len(when) > _MOST_POINTS:
         days, middle, low, high = _daily(when, normalised)
         _, measured_middle, _, _ = _daily(when, measured)
-        axes.plot(
-            _stamps(days), measured_middle, color=_MEASURED, lw=1, label="as measured, daily median"
-        )
+        axes.plot(days, measured_middle, color=_MEASURED, lw=1, label="as measured, daily median")
         axes.fill_between(
-            _stamps(days), low, high, color=_NORMALISED, alpha=0.25, lw=0, label="middle two thirds of a day"
+            days, low, high, color=_NORMALISED, alpha=0.25, lw=0, label="middle two thirds of a day"
         )
-        axes.plot(
-            _stamps(days), middle, color=_NORMALISED, lw=1.4, label="like for like, daily median"
-        )
+        axes.plot(days, middle, color=_NORMALISED, lw=1.4, label="like for like, daily median")
     else:
-        axes.plot(_stamps(when), measured, "x", color=_MEASURED, ms=3, label="as measured")
-        axes.plot(_stamps(when), normalised, "o", color=_NORMALISED, ms=3, label="like for like")
+        axes.plot(when, measured, "x", color=_MEASURED, ms=3, label="as measured")
+        axes.plot(when, normalised, "o", color=_NORMALISED, ms=3, label="like for like")
     level = drawn.scale * group.reference.values[drawn.normalised]
     axes.axhline(level, color=_REFERENCE, linestyle="--", lw=1.4, label="reference")
     start, end = group.reference.start, group.reference.end
     if start is not None and end is not None:
         axes.axvspan(
-            _moment(start), _moment(end), color=_REFERENCE, alpha=0.18, lw=0, label="baseline period"
+            _moment(start),
+            _moment(end),
+            color=_REFERENCE,
+            alpha=0.18,
+            lw=0,
+            label="baseline period",
         )
     aside = time[rows[~used]]
     if len(aside):
         axes.plot(
-            _stamps(aside),
+            aside,
             np.full(len(aside), 0.02),
             "|",
             color=_ASIDE,
@@ -235,7 +254,8 @@ def _draw_group(
         )
     for event in result.site.events:
         moment = _moment(event.time)
-        if not time[0] <= np.datetime64(moment.astimezone(ZoneInfo("UTC")).replace(tzinfo=None)) <= time[-1]:
+        first, last = axes.convert_xunits(time[0]), axes.convert_xunits(time[-1])
+        if not first <= moment <= last:
             continue
         axes.axvline(moment, color=_EVENT, linestyle=":", lw=1.2)
         axes.annotate(
@@ -247,6 +267,7 @@ def _draw_group(
             rotation=90,
             va="top",
             fontsize=8,
+            bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1},
         )
     axes.xaxis.axis_date(tz=zone)
 
@@ -275,15 +296,9 @@ def _zone(result: Result) -> ZoneInfo:
     return ZoneInfo(result.zone)
 
 
-def _stamps(time: NDArray[np.datetime64]) -> Any:
-    # matplotlib takes datetime64 as UTC.
-    return time
-
-
-def _moment(iso: str) -> Any:
-    from datetime import datetime
-
-    return datetime.fromisoformat(iso)
+def _moment(iso: str) -> float:
+    """A time as matplotlib counts it."""
+    return float(mdates.date2num(datetime.fromisoformat(iso)))  # type: ignore[no-untyped-call]
 
 
 def _daily(
@@ -296,7 +311,7 @@ def _daily(
             for part in np.split(values, starts[1:])
         ]
     )
-    noon = days.astype("datetime64[us]") + np.timedelta64(12, "h")
+    noon: NDArray[np.datetime64] = np.asarray(days + np.timedelta64(12, "h"), dtype="datetime64[us]")
     return noon, quantiles[:, 0], quantiles[:, 1], quantiles[:, 2]
 
 

@@ -302,6 +302,44 @@ fn log_mean_factor<'py>(
     })
 }
 
+/// Salt at the membranes' inlet, where concentrate returns ahead of them.
+///
+/// Cin = [Qf Cf (Qin − Qp) − Qr Qp Cp]/[Qin (Qf − Qp)], Qin = Qf + Qr; without recycle Cin = Cf
+///
+/// feed_flow, recycle_flow, permeate_flow : array-like. Qf, Qr, Qp (any one unit), Qp below Qf
+/// feed_tds, permeate_tds : array-like. Cf, Cp (any one unit)
+///
+/// Returns: float or ndarray, in the unit of the concentrations; NaN where an input is NaN.
+/// Source: salt balances over the mixing point and the membranes (own algebra, checked against an independent calculation).
+///
+/// >>> round(membrane_inlet_tds(feed_flow=10, recycle_flow=10, permeate_flow=7.5, feed_tds=500, permeate_tds=24.2718), 1)
+/// 1213.6
+#[pyfunction]
+#[pyo3(signature = (*, feed_flow, recycle_flow, permeate_flow, feed_tds, permeate_tds))]
+fn membrane_inlet_tds<'py>(
+    py: Python<'py>,
+    feed_flow: &Bound<'py, PyAny>,
+    recycle_flow: &Bound<'py, PyAny>,
+    permeate_flow: &Bound<'py, PyAny>,
+    feed_tds: &Bound<'py, PyAny>,
+    permeate_tds: &Bound<'py, PyAny>,
+) -> PyResult<Bound<'py, PyAny>> {
+    let arguments = [
+        feed_flow,
+        recycle_flow,
+        permeate_flow,
+        feed_tds,
+        permeate_tds,
+    ];
+    map(
+        py,
+        arguments,
+        |[feed, recycle, permeate, tds, permeate_tds]| {
+            Ok(crate::membrane::recycle::inlet(feed, recycle, permeate, tds, permeate_tds).tds)
+        },
+    )
+}
+
 /// Net driving pressure: Pf − ΔP/2 − Pp − (π fb − π p).
 ///
 /// feed_pressure_bar : array-like. Gauge pressure at the membranes' inlet, Pf [bar]
@@ -586,6 +624,7 @@ pub(super) fn register(module: &Bound<'_, PyModule>) -> PyResult<()> {
     )?)?;
     module.add_function(wrap_pyfunction!(osmotic_pressure_of_molality, module)?)?;
     module.add_function(wrap_pyfunction!(log_mean_factor, module)?)?;
+    module.add_function(wrap_pyfunction!(membrane_inlet_tds, module)?)?;
     module.add_function(wrap_pyfunction!(net_driving_pressure, module)?)?;
     module.add_function(wrap_pyfunction!(normalised_permeate_flow, module)?)?;
     module.add_function(wrap_pyfunction!(normalised_salt_passage, module)?)?;

@@ -51,9 +51,7 @@ def pytest_configure() -> None:
     # What passed in the tree would say nothing of the wheel that a user gets.
     home = Path(bm.__file__).resolve()
     if not home.is_relative_to(Path(sysconfig.get_path("platlib")).resolve()):
-        raise pytest.UsageError(
-            f"brinemark is imported from {home}, not installed: run `make test`"
-        )
+        raise pytest.UsageError(f"brinemark is imported from {home}, not installed: run `make test`")
 
 
 @pytest.fixture(scope="session")

@@ -49,17 +49,14 @@ class Block(NamedTuple):
 
     @property
     def is_command(self) -> bool:
-        return not self.language and all(
-            line.startswith("brinemark ") for line in self.text.splitlines()
-        )
+        return not self.language and all(line.startswith("brinemark ") for line in self.text.splitlines())
 
 
 def blocks_of(page: Path) -> list[Block]:
     text = page.read_text(encoding="utf-8")
     fences = re.finditer(r"^```(\w*)\n(.*?)^```$", text, flags=re.MULTILINE | re.DOTALL)
     return [
-        Block(fence.group(1), fence.group(2), text.count("\n", 0, fence.start(2)) + 1)
-        for fence in fences
+        Block(fence.group(1), fence.group(2), text.count("\n", 0, fence.start(2)) + 1) for fence in fences
     ]
 
 

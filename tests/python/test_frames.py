@@ -67,9 +67,7 @@ SOURCES: dict[str, Callable[[Readings], Any]] = {
 
 
 @pytest.mark.parametrize("make", SOURCES.values(), ids=SOURCES)
-def test_every_source_gives_the_same_log(
-    make: Callable[[Readings], Any], readings: Readings
-) -> None:
+def test_every_source_gives_the_same_log(make: Callable[[Readings], Any], readings: Readings) -> None:
     log = bm.read_log(make(readings), tz="UTC")
     expected = bm.read_log(readings, tz="UTC")
     assert_same(log, expected)
@@ -105,9 +103,7 @@ def test_layout_of_an_array_does_not_matter(
 
 @pytest.mark.parametrize("dtype", ["float32", "float16", "int16", "int64", "uint8"])
 @pytest.mark.parametrize("make", [dict, pd.DataFrame, pl.DataFrame, pa.table])
-def test_narrower_figures_are_taken_as_they_are(
-    make: Callable[[Readings], Any], dtype: str
-) -> None:
+def test_narrower_figures_are_taken_as_they_are(make: Callable[[Readings], Any], dtype: str) -> None:
     flows = np.array([0, 19, 20]).astype(dtype)
     log = bm.read_log(make(little(**{FLOW: flows})))
     np.testing.assert_allclose(log.column("permeate_flow"), flows.astype(float), rtol=1e-15)
@@ -157,12 +153,8 @@ MISSING: dict[str, Callable[[], Any]] = {
     "masked": lambda: little(**{FLOW: np.ma.masked_array([19.0, 77.0, 0.0], [False, True, False])}),
     "text": lambda: little(**{FLOW: ["19", "", "0"]}),
     "pandas NaN": lambda: pd.DataFrame(little(**{FLOW: [19.0, np.nan, 0.0]})),
-    "pandas NA": lambda: pd.DataFrame(
-        little(**{FLOW: pd.array([19.0, pd.NA, 0.0], dtype="Float64")})
-    ),
-    "pandas NA, whole": lambda: pd.DataFrame(
-        little(**{FLOW: pd.array([19, pd.NA, 0], dtype="Int64")})
-    ),
+    "pandas NA": lambda: pd.DataFrame(little(**{FLOW: pd.array([19.0, pd.NA, 0.0], dtype="Float64")})),
+    "pandas NA, whole": lambda: pd.DataFrame(little(**{FLOW: pd.array([19, pd.NA, 0], dtype="Int64")})),
     "polars null": lambda: pl.DataFrame(little(**{FLOW: [19.0, None, 0.0]})),
     "polars NaN": lambda: pl.DataFrame(little(**{FLOW: [19.0, float("nan"), 0.0]})),
     "arrow null": lambda: pa.table(little(**{FLOW: [19.0, None, 0.0]})),
@@ -290,12 +282,8 @@ LABELLED: dict[str, Callable[[], Any]] = {
     "pandas object": lambda: pd.DataFrame(little(train=pd.Series(WORDS, dtype=object))),
     "pandas categorical": lambda: pd.DataFrame(little(train=pd.Categorical(WORDS))),
     "polars": lambda: pl.DataFrame(little(train=WORDS)),
-    "polars categorical": lambda: pl.DataFrame(
-        little(train=pl.Series(WORDS, dtype=pl.Categorical))
-    ),
-    "polars enum": lambda: pl.DataFrame(
-        little(train=pl.Series(WORDS, dtype=pl.Enum(["south", "north"])))
-    ),
+    "polars categorical": lambda: pl.DataFrame(little(train=pl.Series(WORDS, dtype=pl.Categorical))),
+    "polars enum": lambda: pl.DataFrame(little(train=pl.Series(WORDS, dtype=pl.Enum(["south", "north"])))),
     "arrow dictionary": lambda: pa.table(little(train=pa.array(WORDS).dictionary_encode())),
     "arrow large": lambda: pa.table(little(train=pa.array(WORDS, pa.large_string()))),
     "arrow view": lambda: pa.table(little(train=pa.array(WORDS, pa.string_view()))),
@@ -358,9 +346,7 @@ def test_all_faults_of_a_file_at_once(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("make", [dict, pd.DataFrame, pl.DataFrame, pa.table])
 def test_all_faults_of_a_table_at_once(make: Callable[[Readings], Any]) -> None:
-    source = make(
-        little(**{FLOW: [np.inf, 20.0, -np.inf], "feed_pressure [psi]": ["170", "high", "170"]})
-    )
+    source = make(little(**{FLOW: [np.inf, 20.0, -np.inf], "feed_pressure [psi]": ["170", "high", "170"]}))
     with pytest.raises(bm.LogError) as refusal:
         bm.read_log(source)
     found = [(fault.row, fault.column, fault.value) for fault in refusal.value.faults]
@@ -426,9 +412,7 @@ def test_units_of_calls_are_checked(readings: Readings) -> None:
 def test_units_and_names_given_by_the_call(readings: Readings) -> None:
     theirs = {"Feed P": readings["feed_pressure [psi]"], "Remarks": ["fine"] * 48}
     plain = {
-        name.partition(" [")[0]: values
-        for name, values in readings.items()
-        if name != "feed_pressure [psi]"
+        name.partition(" [")[0]: values for name, values in readings.items() if name != "feed_pressure [psi]"
     }
     given_units = {
         name.partition(" [")[0]: name.partition(" [")[2].rstrip("]")
@@ -618,9 +602,7 @@ UNITS = {
     "feed_tds": ("mg/L", "g/L"),
 }
 COLUMN_AND_UNIT = st.sampled_from([(name, unit) for name, units in UNITS.items() for unit in units])
-FIGURES = st.lists(
-    st.one_of(st.none(), st.floats(-1e9, 1e9, allow_subnormal=False)), min_size=1, max_size=8
-)
+FIGURES = st.lists(st.one_of(st.none(), st.floats(-1e9, 1e9, allow_subnormal=False)), min_size=1, max_size=8)
 
 
 @settings(deadline=None)
@@ -692,9 +674,7 @@ def test_a_file_read_in_blocks_is_the_same_file(tmp_path: Path) -> None:
     whole = bm.read_log(path, tz="UTC")
     np.testing.assert_array_equal(np.concatenate([block.time() for block in blocks]), whole.time())
     flows = whole.column("permeate_flow")
-    np.testing.assert_array_equal(
-        np.concatenate([block.column("permeate_flow") for block in blocks]), flows
-    )
+    np.testing.assert_array_equal(np.concatenate([block.column("permeate_flow") for block in blocks]), flows)
     np.testing.assert_allclose(flows, 20.0 + np.sin(np.arange(500_000) / 1000.0), atol=0.000501)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -116,9 +117,7 @@ CAUTIONS = (
 )
 
 
-def report(
-    result: Result, *, title: str | None = None, days: float = 28.0, level: float = 0.90
-) -> Report:
+def report(result: Result, *, title: str | None = None, days: float = 28.0, level: float = 0.90) -> Report:
     """Makes the page: what was judged, the answer, the three figures with plots, how, and with what cautions.
 
     result : Result. title : heading; the site's name where None. days, level : as in `assess`.
@@ -140,9 +139,17 @@ def report(
         title=title or result.site.name,
         standings=standings,
         figures=figures,
-        split_plot=_svg(plot.why(standings), "split", "How the measured change splits") if split else "",
-        temperature_plot=_svg(
-            plot.temperature_view(result), "temperature", "Permeate flow against feed temperature"
+        split_plot=_drawn(
+            lambda width: plot.why(standings, width_inches=width),
+            "split",
+            "How the measured change splits",
+        )
+        if split
+        else "",
+        temperature_plot=_drawn(
+            lambda width: plot.temperature_view(result, width_inches=width),
+            "temperature",
+            "Permeate flow against feed temperature",
         )
         if split and "feed_temperature" in result
         else "",
@@ -150,9 +157,7 @@ def report(
         first=first,
         last=last,
         references=[_reference(reference) for reference in result.baseline.references],
-        equations=[
-            equation for name in result.analyses for equation in _EQUATIONS.get(name, ())
-        ],
+        equations=[equation for name in result.analyses for equation in _EQUATIONS.get(name, ())],
         cautions=CAUTIONS,
         has_events=bool(result.site.events),
     )
@@ -187,7 +192,11 @@ def _figure(
         "heading": heading,
         "changes": changes,
         "marks": marks.words(),
-        "plot": _svg(plot.timeline(result, name), name, f"{heading} against time"),
+        "plot": _drawn(
+            lambda width: plot.timeline(result, name, width_inches=width),
+            name,
+            f"{heading} against time",
+        ),
     }
 
 
@@ -231,26 +240,36 @@ def _interval(change: Estimate) -> str:
     return f"{100 * change.level:.0f} % interval {_signed(change.low)} to {_signed(change.high)}"
 
 
+def _unbroken(text: str) -> str:
+    """A figure and its per cent sign stay on one line."""
+    return text.replace(" %", "\u00a0%")
+
+
 def _when(iso: str) -> str:
     return datetime.fromisoformat(iso).strftime("%Y-%m-%d %H:%M")
+
+
+def _drawn(draw: Callable[[float], Figure], prefix: str, label: str) -> str:
+    """A plot twice, for a desk and for a phone: the page shows the one that fits."""
+    return (
+        f'<div class="wide">{_svg(draw(8.4), prefix, label)}</div>'
+        f'<div class="narrow">{_svg(draw(4.4), f"{prefix}-narrow", label)}</div>'
+    )
 
 
 def _svg(figure: Figure, prefix: str, label: str) -> str:
     """A plot as inline SVG: the same bytes each time, ids of its own, as wide as its place."""
     buffer = io.StringIO()
     with mpl.rc_context({"svg.hashsalt": prefix, "svg.fonttype": "none"}):
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+        figure.savefig(buffer, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
     drawn = buffer.getvalue()
     drawn = drawn[drawn.index("<svg") :]
     drawn = re.sub(r'\bid="', f'id="{prefix}-', drawn)
     drawn = re.sub(r'(url\(#|href="#)', rf"\1{prefix}-", drawn)
     drawn = re.sub(r"<metadata>.*?</metadata>", "", drawn, flags=re.DOTALL)
-    return re.sub(
-        r'<svg ([^>]*?)width="[^"]*" height="[^"]*"',
-        rf'<svg role="img" aria-label="{label}" \1',
-        drawn,
-        count=1,
-    ).replace('height="', 'height="', 1)
+    # The height of its place follows from the view box.
+    sized = r'<svg ([^>]*?)width="[^"]*" height="[^"]*"'
+    return re.sub(sized, rf'<svg role="img" aria-label="{label}" \1', drawn, count=1)
 
 
 @cache
@@ -263,6 +282,11 @@ def _template() -> jinja2.Template:
         lstrip_blocks=True,
     )
     environment.filters.update(
-        signed=_signed, interval=_interval, when=_when, digits=_digits, who=_who
+        signed=_signed,
+        interval=_interval,
+        when=_when,
+        digits=_digits,
+        who=_who,
+        unbroken=_unbroken,
     )
     return environment.get_template("page.html.j2")

@@ -1,0 +1,181 @@
+//! Figures from outside the project (`tests/published`), against the Rust functions.
+
+use std::collections::BTreeMap;
+
+use brinemark::membrane::recycle;
+use brinemark::normalise::temperature::{Law, LawSettings};
+use brinemark::normalise::{
+    SaltConditions, log_mean_factor, net_driving_pressure, normalised_permeate_flow,
+    normalised_salt_passage,
+};
+use brinemark::units::convert;
+use brinemark::water::{Basis, density, osmotic, viscosity};
+use serde::Deserialize;
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Source {
+    source: String,
+    kind: String,
+    #[serde(default)]
+    note: String,
+    check: Vec<Check>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Check {
+    function: String,
+    arguments: BTreeMap<String, toml::Value>,
+    expected: f64,
+    unit: String,
+    relative: Option<f64>,
+    absolute: Option<f64>,
+}
+
+const KINDS: [&str; 5] = [
+    "published",
+    "reference library",
+    "independent calculation",
+    "common practice, no source",
+    "from memory",
+];
+
+impl Check {
+    fn number(&self, name: &str) -> f64 {
+        self.optional(name)
+            .unwrap_or_else(|| panic!("{}: no argument {name}", self.function))
+    }
+
+    fn optional(&self, name: &str) -> Option<f64> {
+        self.arguments.get(name).map(|value| {
+            value
+                .as_float()
+                .or_else(|| value.as_integer().map(|whole| whole as f64))
+                .expect(name)
+        })
+    }
+
+    fn word(&self, name: &str) -> &str {
+        self.arguments[name].as_str().expect(name)
+    }
+
+    fn salt(&self, prefix: &str) -> SaltConditions {
+        let number = |name: &str| self.number(&format!("{prefix}{name}"));
+        SaltConditions {
+            element_flow: number("element_flow"),
+            salt_temperature_factor: number("salt_temperature_factor"),
+            mean_feed_tds: number("mean_feed_tds"),
+            feed_tds: number("feed_tds"),
+        }
+    }
+
+    fn found(&self) -> f64 {
+        let n = |name| self.number(name);
+        match self.function.as_str() {
+            "convert" => convert(n("value"), self.word("from_unit"), self.word("to_unit")).unwrap(),
+            "viscosity" => viscosity(n("temperature_degc")).unwrap(),
+            "density" => density(n("temperature_degc")).unwrap(),
+            "temperature_factor" => {
+                let settings = LawSettings {
+                    base: self.optional("base"),
+                    constant_k: self.optional("constant_k"),
+                    constant_below_25degc_k: self.optional("constant_below_25degc_k"),
+                    table: None,
+                };
+                Law::from_settings(self.word("law"), settings)
+                    .unwrap()
+                    .factor(n("temperature_degc"))
+                    .unwrap()
+            }
+            "osmotic_pressure" => {
+                let named = |(name, _): &&(&str, Basis)| *name == self.word("basis");
+                let basis = Basis::NAMES.iter().find(named).expect("a basis").1;
+                basis
+                    .osmotic_pressure(n("tds_mg_l"), n("temperature_degc"))
+                    .unwrap()
+            }
+            "osmotic_pressure_of_molality" => {
+                osmotic::osmotic_pressure_of_molality(n("molality"), n("temperature_degc")).unwrap()
+            }
+            "sodium_chloride_osmotic_coefficient" => {
+                osmotic::sodium_chloride_osmotic_coefficient(n("molality"), n("temperature_degc"))
+                    .unwrap()
+            }
+            "log_mean_factor" => log_mean_factor(n("recovery")).unwrap(),
+            "membrane_inlet_tds" => {
+                recycle::inlet(
+                    n("feed_flow"),
+                    n("recycle_flow"),
+                    n("permeate_flow"),
+                    n("feed_tds"),
+                    n("permeate_tds"),
+                )
+                .tds
+            }
+            "net_driving_pressure" => net_driving_pressure(
+                n("feed_pressure_bar"),
+                n("differential_pressure_bar"),
+                n("permeate_pressure_bar"),
+                n("mean_feed_osmotic_pressure_bar"),
+                n("permeate_osmotic_pressure_bar"),
+            ),
+            "normalised_permeate_flow" => normalised_permeate_flow(
+                n("permeate_flow_m3_h"),
+                n("net_driving_pressure_bar"),
+                n("temperature_factor"),
+                n("reference_net_driving_pressure_bar"),
+                n("reference_temperature_factor"),
+            ),
+            "normalised_salt_passage" => {
+                normalised_salt_passage(n("salt_passage"), &self.salt(""), &self.salt("reference_"))
+            }
+            unknown => panic!("no function {unknown}"),
+        }
+    }
+}
+
+#[test]
+fn every_figure_from_outside_is_met() {
+    let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/published");
+    let mut checks = BTreeMap::<String, usize>::new();
+    let mut missed = Vec::new();
+    for entry in std::fs::read_dir(folder).expect(folder) {
+        let path = entry.expect("an entry").path();
+        if path.extension().is_none_or(|ending| ending != "toml") {
+            continue;
+        }
+        let text = std::fs::read_to_string(&path).expect("a readable file");
+        let file: Source =
+            toml::from_str(&text).unwrap_or_else(|cause| panic!("{}: {cause}", path.display()));
+        assert!(
+            !file.source.is_empty() && KINDS.contains(&file.kind.as_str()),
+            "{}: {}",
+            path.display(),
+            file.note
+        );
+        for check in &file.check {
+            let found = check.found();
+            let allowed = match (check.relative, check.absolute) {
+                (Some(relative), None) => relative * check.expected.abs(),
+                (None, Some(absolute)) => absolute,
+                _ => panic!("{}: exactly one of relative and absolute", path.display()),
+            };
+            // Not within, so that NaN is a miss.
+            if (found - check.expected).abs() > allowed || found.is_nan() {
+                missed.push(format!(
+                    "{}: {} {:?} is {found} {}, not {} ± {allowed}",
+                    path.display(),
+                    check.function,
+                    check.arguments,
+                    check.unit,
+                    check.expected
+                ));
+            }
+            *checks.entry(file.kind.clone()).or_default() += 1;
+        }
+    }
+    println!("{checks:?}");
+    assert!(checks.values().sum::<usize>() > 80, "{checks:?}");
+    assert!(missed.is_empty(), "{}", missed.join("\n"));
+}

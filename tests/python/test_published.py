@@ -1,0 +1,57 @@
+"""Figures from outside the project (tests/published), against the installed package."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import brinemark as bm
+
+FOLDER = Path(__file__).parents[1] / "published"
+KINDS = {
+    "published",
+    "reference library",
+    "independent calculation",
+    "common practice, no source",
+    "from memory",
+}
+
+
+def _checks() -> list[Any]:
+    found = []
+    for path in sorted(FOLDER.glob("*.toml")):
+        file = tomllib.loads(path.read_text(encoding="utf-8"))
+        assert file.keys() <= {"source", "kind", "note", "check"}, path
+        assert file["source"], path
+        assert file["kind"] in KINDS, path
+        for number, check in enumerate(file["check"]):
+            found.append(pytest.param(check, id=f"{path.stem}-{number}"))
+    assert len(found) > 80
+    return found
+
+
+@pytest.mark.parametrize("check", _checks())
+def test_it_is_met(check: dict[str, Any]) -> None:
+    assert len(check.keys() & {"relative", "absolute"}) == 1
+    arguments = dict(check["arguments"])
+    # Some arguments have no keyword: they come first, in the order of the file.
+    positional = {
+        "convert": ("value", "from_unit", "to_unit"),
+        "osmotic_pressure": ("tds_mg_l", "temperature_degc"),
+        "osmotic_pressure_of_molality": ("molality", "temperature_degc"),
+        "sodium_chloride_osmotic_coefficient": ("molality", "temperature_degc"),
+        "temperature_factor": ("temperature_degc",),
+        "viscosity": ("temperature_degc",),
+        "density": ("temperature_degc",),
+        "log_mean_factor": ("recovery",),
+        "normalised_permeate_flow": ("permeate_flow_m3_h",),
+        "normalised_salt_passage": ("salt_passage",),
+    }.get(check["function"], ())
+    first = [arguments.pop(name) for name in positional]
+    found = getattr(bm, check["function"])(*first, **arguments)
+    assert found == pytest.approx(
+        check["expected"], rel=check.get("relative", 0), abs=check.get("absolute", 0)
+    )
