@@ -1,7 +1,5 @@
 //! A membrane that obeys the law exactly normalises to a constant, whatever the conditions.
 
-mod common;
-
 use brinemark::normalise::reading::{Conditions, Model};
 use brinemark::normalise::temperature::Law;
 use brinemark::normalise::{log_mean_factor, net_driving_pressure};

@@ -70,7 +70,7 @@ if TYPE_CHECKING:
         read_log,
         scan_log,
     )
-    from brinemark.report import Report, report
+    from brinemark.page import Report, report
 
 _HOMES = {
     "brinemark._core": (
@@ -124,7 +124,7 @@ _HOMES = {
         "read_log",
         "scan_log",
     ),
-    "brinemark.report": ("Report", "report"),
+    "brinemark.page": ("Report", "report"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
@@ -190,7 +190,6 @@ def __getattr__(name: str) -> object:
     if home is None:
         raise AttributeError(f"module 'brinemark' has no attribute {name!r}")
     value = getattr(import_module(home), name)
-    # Also so that the function `report` stands here, not the module of the same name.
     globals()[name] = value
     return value
 

@@ -390,6 +390,8 @@ _Column = tuple[str, str, Any, str | None]
 
 def _column(name: str, values: Any) -> _Column:
     """A column as the core takes it: name, kind, values, zone of times."""
+    if isinstance(values, np.ma.MaskedArray):
+        values = _unmasked(values)
     array = np.asarray(values)
     if array.ndim != 1:
         raise TypeError(f"column {name!r} has {array.ndim} dimensions, one is needed")
@@ -401,6 +403,15 @@ def _column(name: str, values: Any) -> _Column:
     if kind in "iuf":
         return name, "float", np.ascontiguousarray(array, dtype="float64"), None
     return name, "text", [_word(value) for value in array.tolist()], None
+
+
+def _unmasked(values: Any) -> Any:
+    """A masked array with what it masks made missing."""
+    if values.dtype.kind == "M":
+        return values.filled(np.datetime64("NaT"))
+    if values.dtype.kind in "biuf":
+        return values.astype("float64").filled(np.nan)
+    return values.tolist()  # None where masked
 
 
 def _word(value: object) -> str | None:

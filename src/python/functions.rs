@@ -270,7 +270,7 @@ fn sodium_chloride_osmotic_coefficient<'py>(
 /// Source: π = φ ν m R T ρ of water, φ by Pitzer's equation with the parameters of the PHREEQC 3 file pitzer.dat (USGS).
 ///
 /// >>> round(osmotic_pressure_of_molality(1.0, 25.0), 1)
-/// 46.3
+/// 46.2
 #[pyfunction]
 fn osmotic_pressure_of_molality<'py>(
     py: Python<'py>,

@@ -275,7 +275,7 @@ def _svg(figure: Figure, prefix: str, label: str) -> str:
 @cache
 def _template() -> jinja2.Template:
     environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("brinemark", "report"),
+        loader=jinja2.PackageLoader("brinemark", "page"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
