@@ -254,7 +254,7 @@ def _draw_group(axes: Axes, result: Result, group: _Group, drawn: _Drawn, zone: 
         )
     for event in result.site.events:
         moment = _moment(event.time)
-        first, last = axes.convert_xunits(time[0]), axes.convert_xunits(time[-1])
+        first, last = (float(mdates.date2num(end)) for end in (time[0], time[-1]))  # type: ignore[no-untyped-call]
         if not first <= moment <= last:
             continue
         axes.axvline(moment, color=_EVENT, linestyle=":", lw=1.2)

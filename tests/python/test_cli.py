@@ -34,7 +34,7 @@ def test_normalise_keeps_every_row(capsys: pytest.CaptureFixture[str], tmp_path:
     assert table.height == text.height == len(bm.read_log(LOG))
     column = "normalised_permeate_flow [gpm]"
     assert (table[column].is_null() == text[column].is_null()).all()
-    assert (table[column] - text[column]).abs().max() == 0.0  # type: ignore[operator]
+    assert (table[column] - text[column]).abs().max() == 0.0
 
 
 def test_assess_says_and_leaves_a_page(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

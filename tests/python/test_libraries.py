@@ -135,7 +135,7 @@ def test_a_wrong_setting_is_said() -> None:
     with pytest.raises(TypeError):
         bm.temperature_factor(20.0, law="viscosity", bass=1.03)  # type: ignore[call-arg]
     with pytest.raises(TypeError):
-        bm.temperature_factor(20.0, "viscosity")  # type: ignore[misc]
+        bm.temperature_factor(20.0, "viscosity")  # type: ignore[call-arg]
     with pytest.raises(bm.SiteError, match="belongs to the law"):
         bm.temperature_factor(20.0, law="viscosity", base=1.03)
     with pytest.raises(bm.SiteError, match="one of: standard-practice"):
