@@ -5,6 +5,9 @@
 
 use std::collections::BTreeMap;
 
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
 use crate::baseline::Reference;
 use crate::error::{Error, Fault};
 use crate::log::time::{HOUR, show, zone_or_utc};
@@ -57,7 +60,7 @@ const METHOD: &str = "difference of medians of daily medians, on a log scale; re
 /// Settings of [`assess`].
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct AssessSettings {
-    /// Length of the window at the log's end, days.
+    /// Length of the window at the log's end, in whole days of the log's zone.
     pub days: f64,
     /// How often intervals shall hold the true figure.
     pub level: f64,
@@ -124,13 +127,12 @@ fn of_group(
 ) -> Option<Standing> {
     let time = &result.log.table.time;
     let zone = zone_or_utc(&result.log.table.zone);
-    let last = time[*used.last()?];
-    let from = last.saturating_sub((settings.days * 24.0 * HOUR) as i64);
-    let window: Vec<usize> = used
-        .iter()
-        .copied()
-        .filter(|row| time[*row] > from)
-        .collect();
+    // Whole days, as the plant's own clock cuts them.
+    let day_of = |row: usize| day(time[row], &zone);
+    let last_row = *used.last()?;
+    let first_day = day_of(last_row) as f64 - settings.days;
+    let window: Vec<usize> =
+        used.iter().copied().filter(|row| day_of(*row) as f64 > first_day).collect();
     let new: Vec<usize> = match reference.span_us {
         Some((start, end)) => used
             .iter()
@@ -153,7 +155,7 @@ fn of_group(
     let state = model.state(&reference.conditions()).ok()?;
     let change = |figure: &dyn Fn(usize) -> f64, when_new: f64| {
         let log = |row: usize| figure(row).ln();
-        let now = median_interval(&daily(&window, time, &log), settings.level);
+        let now = median_interval(&daily(&window, &day_of, &log), settings.level);
         // A stated design has no scatter; a baseline has, and its own log may not hold it.
         let before = if new.is_empty() {
             let exact = when_new.ln();
@@ -163,10 +165,10 @@ fn of_group(
                 high: exact,
             }
         } else {
-            median_interval(&daily(&new, time, &log), settings.level)
+            median_interval(&daily(&new, &day_of, &log), settings.level)
         };
         let found = difference(now, before);
-        let days = daily(&window, time, &log).len();
+        let days = daily(&window, &day_of, &log).len();
         Estimate {
             value: found.median.exp_m1(),
             low: found.low.exp_m1(),
@@ -215,13 +217,13 @@ fn of_group(
         "normalised_differential_pressure",
         reference.normalised_differential_pressure,
     );
-    let start = window.first().map_or(from, |row| time[*row]);
+    let start = window.first().map_or(time[last_row], |row| time[*row]);
     let days = changes.first().map_or(0, |(_, change)| change.n);
     let mut standing = Standing {
         train: group.train.clone(),
         stage: group.stage.clone(),
         start: show(start, &zone),
-        end: show(last, &zone),
+        end: show(time[last_row], &zone),
         days,
         changes,
         sentence: String::new(),
@@ -230,20 +232,23 @@ fn of_group(
     Some(standing)
 }
 
-/// The median of each UTC day, in order; missing and impossible figures (a logarithm of none) are passed over.
-fn daily(rows: &[usize], time: &[i64], figure: &dyn Fn(usize) -> f64) -> Vec<f64> {
+/// The day of a time, as the zone's clock cuts days, counted from 1970.
+fn day(microseconds: i64, zone: &TimeZone) -> i64 {
+    let offset = Timestamp::from_microsecond(microseconds)
+        .map_or(0, |stamp| i64::from(zone.to_offset(stamp).seconds()));
+    microseconds.saturating_add(offset * 1_000_000).div_euclid((24.0 * HOUR) as i64)
+}
+
+/// The median of each day, in order; missing and impossible figures (a logarithm of none) are passed over.
+fn daily(rows: &[usize], day_of: &dyn Fn(usize) -> i64, figure: &dyn Fn(usize) -> f64) -> Vec<f64> {
     let mut days: BTreeMap<i64, Vec<f64>> = BTreeMap::new();
     for row in rows {
         let value = figure(*row);
         if value.is_finite() {
-            days.entry(time[*row].div_euclid((24.0 * HOUR) as i64))
-                .or_default()
-                .push(value);
+            days.entry(day_of(*row)).or_default().push(value);
         }
     }
-    days.into_values()
-        .map(|mut values| median(&mut values))
-        .collect()
+    days.into_values().map(|mut values| median(&mut values)).collect()
 }
 
 impl Standing {

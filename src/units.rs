@@ -198,7 +198,8 @@ impl Quantity {
         )
     }
 
-    fn words(self) -> Vec<&'static str> {
+    /// The words of its units.
+    pub fn words(self) -> Vec<&'static str> {
         if self == Self::Kelvin {
             return vec![KELVIN.word];
         }

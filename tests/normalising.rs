@@ -47,6 +47,33 @@ fn plain() -> Site {
     ))
 }
 
+/// The case W1 of `tests/published/standard-practice-w1.toml`, through the whole path.
+#[test]
+fn the_case_worked_outside_comes_out_whole() {
+    let site = Site::parse(&plain().text.replace("\"sodium-chloride\"", "\"tds-rule\"")).unwrap();
+    let row = format!("12,16,2.1,0.6,45,{},2300,26", 45.0 / 0.74);
+    let result = run(&log(HEADER, &[&row]), &site, &ALL).unwrap();
+    let near = |name: &str, expected: f64| {
+        let found = figures(&result, name)[0];
+        assert!(
+            (found / expected - 1.0).abs() < 1e-5,
+            "{name}: {found}, not {expected}"
+        );
+    };
+    near("mean_feed_tds", 4186.851);
+    near("net_driving_pressure", 11.187_80);
+    near("temperature_factor", 0.680_951);
+    near("normalised_permeate_flow", 48.362_8);
+    near("salt_passage", 26.0 / 2300.0);
+    // Rounded to 5 digits there.
+    assert!((figures(&result, "normalised_salt_passage")[0] - 0.015_171).abs() < 5e-7);
+    assert!(
+        (figures(&result, "normalised_salt_passage_at_normalised_flow")[0] - 0.015_684).abs()
+            < 5e-7
+    );
+    assert!((figures(&result, "normalised_permeate_flow_change")[0] + 0.032_7).abs() < 5e-5);
+}
+
 #[test]
 fn every_row_comes_back_with_its_reasons() {
     let rows = [

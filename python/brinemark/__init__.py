@@ -1,4 +1,4 @@
-"""Like-for-like figures for reverse-osmosis units: what changed, how sure, what to do.
+"""Like-for-like figures for reverse-osmosis units: what changed, and how sure that is.
 
 The way an engineer would write it::
 
@@ -20,57 +20,148 @@ if TYPE_CHECKING:
     from brinemark import demo as demo
     from brinemark import plot as plot
     from brinemark._core import (
-        Baseline,
-        BaselineError,
-        BrinemarkError,
-        Estimate,
-        Event,
-        Fault,
-        FileError,
-        LimitCount,
-        LogError,
-        MethodError,
-        MissingColumnError,
-        Provenance,
-        RangeError,
-        Reference,
-        Site,
-        SiteError,
-        Standing,
-        UnitError,
-        __version__,
-        convert,
-        density,
-        log_columns,
-        log_mean_factor,
-        membrane_inlet_tds,
-        net_driving_pressure,
-        normalised_differential_pressure,
-        normalised_permeate_flow,
-        normalised_salt_passage,
-        osmotic_pressure,
-        osmotic_pressure_of_molality,
-        requirements,
-        salt_permeability,
-        sodium_chloride_molality,
-        sodium_chloride_osmotic_coefficient,
-        temperature_factor,
-        unit_words,
-        viscosity,
-        water_permeability,
+        Baseline as Baseline,
+    )
+    from brinemark._core import (
+        BaselineError as BaselineError,
+    )
+    from brinemark._core import (
+        BrinemarkError as BrinemarkError,
+    )
+    from brinemark._core import (
+        Estimate as Estimate,
+    )
+    from brinemark._core import (
+        Event as Event,
+    )
+    from brinemark._core import (
+        Fault as Fault,
+    )
+    from brinemark._core import (
+        FileError as FileError,
+    )
+    from brinemark._core import (
+        LimitCount as LimitCount,
+    )
+    from brinemark._core import (
+        LogError as LogError,
+    )
+    from brinemark._core import (
+        MethodError as MethodError,
+    )
+    from brinemark._core import (
+        MissingColumnError as MissingColumnError,
+    )
+    from brinemark._core import (
+        Provenance as Provenance,
+    )
+    from brinemark._core import (
+        RangeError as RangeError,
+    )
+    from brinemark._core import (
+        Reference as Reference,
+    )
+    from brinemark._core import (
+        Site as Site,
+    )
+    from brinemark._core import (
+        SiteError as SiteError,
+    )
+    from brinemark._core import (
+        Standing as Standing,
+    )
+    from brinemark._core import (
+        UnitError as UnitError,
+    )
+    from brinemark._core import (
+        __version__ as __version__,
+    )
+    from brinemark._core import (
+        convert as convert,
+    )
+    from brinemark._core import (
+        density as density,
+    )
+    from brinemark._core import (
+        log_columns as log_columns,
+    )
+    from brinemark._core import (
+        log_mean_factor as log_mean_factor,
+    )
+    from brinemark._core import (
+        membrane_inlet_tds as membrane_inlet_tds,
+    )
+    from brinemark._core import (
+        net_driving_pressure as net_driving_pressure,
+    )
+    from brinemark._core import (
+        normalised_differential_pressure as normalised_differential_pressure,
+    )
+    from brinemark._core import (
+        normalised_permeate_flow as normalised_permeate_flow,
+    )
+    from brinemark._core import (
+        normalised_salt_passage as normalised_salt_passage,
+    )
+    from brinemark._core import (
+        osmotic_pressure as osmotic_pressure,
+    )
+    from brinemark._core import (
+        osmotic_pressure_of_molality as osmotic_pressure_of_molality,
+    )
+    from brinemark._core import (
+        requirements as requirements,
+    )
+    from brinemark._core import (
+        salt_permeability as salt_permeability,
+    )
+    from brinemark._core import (
+        sodium_chloride_molality as sodium_chloride_molality,
+    )
+    from brinemark._core import (
+        sodium_chloride_osmotic_coefficient as sodium_chloride_osmotic_coefficient,
+    )
+    from brinemark._core import (
+        temperature_factor as temperature_factor,
+    )
+    from brinemark._core import (
+        unit_words as unit_words,
+    )
+    from brinemark._core import (
+        viscosity as viscosity,
+    )
+    from brinemark._core import (
+        water_permeability as water_permeability,
     )
     from brinemark.frames import (
-        ANALYSES,
-        Log,
-        Result,
-        Table,
-        assess,
-        baseline,
-        normalise,
-        read_log,
-        scan_log,
+        ANALYSES as ANALYSES,
     )
-    from brinemark.page import Report, report
+    from brinemark.frames import (
+        Log as Log,
+    )
+    from brinemark.frames import (
+        Result as Result,
+    )
+    from brinemark.frames import (
+        Table as Table,
+    )
+    from brinemark.frames import (
+        assess as assess,
+    )
+    from brinemark.frames import (
+        baseline as baseline,
+    )
+    from brinemark.frames import (
+        normalise as normalise,
+    )
+    from brinemark.frames import (
+        read_log as read_log,
+    )
+    from brinemark.frames import (
+        scan_log as scan_log,
+    )
+    from brinemark.page import Report as Report
+    from brinemark.page import report as report
 
 _HOMES = {
     "brinemark._core": (
@@ -128,59 +219,7 @@ _HOMES = {
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
-__all__ = [
-    "ANALYSES",
-    "Baseline",
-    "BaselineError",
-    "BrinemarkError",
-    "Estimate",
-    "Event",
-    "Fault",
-    "FileError",
-    "LimitCount",
-    "Log",
-    "LogError",
-    "MethodError",
-    "MissingColumnError",
-    "Provenance",
-    "RangeError",
-    "Reference",
-    "Report",
-    "Result",
-    "Site",
-    "SiteError",
-    "Standing",
-    "Table",
-    "UnitError",
-    "__version__",
-    "assess",
-    "baseline",
-    "convert",
-    "demo",
-    "density",
-    "log_columns",
-    "log_mean_factor",
-    "membrane_inlet_tds",
-    "net_driving_pressure",
-    "normalise",
-    "normalised_differential_pressure",
-    "normalised_permeate_flow",
-    "normalised_salt_passage",
-    "osmotic_pressure",
-    "osmotic_pressure_of_molality",
-    "plot",
-    "read_log",
-    "report",
-    "requirements",
-    "salt_permeability",
-    "scan_log",
-    "sodium_chloride_molality",
-    "sodium_chloride_osmotic_coefficient",
-    "temperature_factor",
-    "unit_words",
-    "viscosity",
-    "water_permeability",
-]
+__all__ = sorted([*_HOME_OF, "demo", "plot"])
 
 
 def __getattr__(name: str) -> object:
@@ -195,4 +234,4 @@ def __getattr__(name: str) -> object:
 
 
 def __dir__() -> list[str]:
-    return sorted(__all__)
+    return __all__

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 import sys
 import time
 from pathlib import Path
@@ -45,7 +46,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="brinemark",
-        description="Like-for-like figures for reverse-osmosis units: what changed, how sure, what to do.",
+        description="Like-for-like figures for reverse-osmosis units: what changed, and how sure that is.",
         epilog="Start with: brinemark demo. Then: brinemark template > site.toml, fill it in, and "
         "brinemark assess LOG.csv --site site.toml --out page.html",
     )
@@ -351,10 +352,12 @@ _NAMES = {
 
 
 def _say(result: Result, standings: list[Standing], page: Path | None) -> None:
+    from brinemark.words import interval, signed
+
     for standing in standings:
         print(f"\n{standing.sentence}\n")
         for name, change in standing.changes.items():
-            print(f"  {_NAMES.get(name, name):38} {_signed(change.value):>8}   {_interval(change)}")
+            print(f"  {_NAMES.get(name, name):38} {signed(change.value):>8}   {interval(change)}")
     print(f"\n{result.rows_used} of {len(result)} readings used.", end="")
     for why, rows in result.reason_counts.items():
         print(f" {rows}: {why}.", end="")
@@ -365,7 +368,10 @@ def _say(result: Result, standings: list[Standing], page: Path | None) -> None:
                 print(f"{beyond} readings of {limit.column} lie {what} limit of the site file.")
     _say_left_out(result)
     print(f"Temperature law: {result.method['temperature_law']}.")
-    print("Intervals are of repeatability: an instrument off by the same in both periods is not in them.")
+    print(
+        "Intervals are of repeatability: what an instrument is off by in both periods, or drifted between them,"
+        " and the choice of the temperature law are not in them."
+    )
     print(f"\n{CAUTIONS}")
     if page is not None:
         print(f"\npage: {page}")
@@ -374,16 +380,6 @@ def _say(result: Result, standings: list[Standing], page: Path | None) -> None:
 def _say_left_out(result: Result) -> None:
     if result.log.left_out:
         print(f"Columns of the file that are no readings brinemark knows: {', '.join(result.log.left_out)}.")
-
-
-def _signed(change: float) -> str:
-    return f"{100 * change:+.1f} %".replace("-", "−")
-
-
-def _interval(change: Any) -> str:
-    if change.low != change.low:
-        return f"no interval from {change.n} days"
-    return f"{100 * change.level:.0f} % interval {_signed(change.low)} to {_signed(change.high)}"
 
 
 def _version_or_help(given: argparse.Namespace) -> int:
@@ -404,6 +400,20 @@ def _refusals() -> tuple[type[ValueError], ...]:
     import brinemark as bm
 
     return (bm.BrinemarkError, _UnusableError)
+
+
+def _in_the_command(message: str) -> str:
+    """A message of the library, with the command's options in place of Python's arguments."""
+    for python, option in (
+        (r'columns=\{"([^"]+)": None\}', r"--leave-out '\1'"),
+        (r'columns=\{"([^"]+)": "([^"]+)"\}', r"--column '\1=\2'"),
+        (r'units=\{"([^"]+)": "([^"]+)"\}', r"--unit '\1=\2'"),
+        (r'tz="([^"]+)"', r"--tz \1"),
+        (r"leave it out with None", "leave it out with --leave-out"),
+        (r"time_format", "--time-format"),
+    ):
+        message = re.sub(python, option, message)
+    return message
 
 
 def _refuse(given: argparse.Namespace, refusal: ValueError) -> int:
@@ -427,7 +437,7 @@ def _refuse(given: argparse.Namespace, refusal: ValueError) -> int:
             )
         )
     else:
-        print(f"brinemark: {refusal}", file=sys.stderr)
+        print(f"brinemark: {_in_the_command(str(refusal))}", file=sys.stderr)
     return 1
 
 

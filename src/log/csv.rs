@@ -29,18 +29,8 @@ pub fn read_csv(path: &Path, options: &ReadOptions) -> Result<Log, Error> {
     while let Some(block) = reader.next_rows()? {
         rows.append(block);
     }
-    let mut faults = std::mem::take(&mut rows.faults);
-    let log = reader.header.log(rows, &reader.options);
-    // A row that could not be read has no time of its own: order is only judged where all times are.
-    if faults.is_empty() {
-        TimeOrder::default().check(&log.table, 1, &mut faults);
-    }
-    faults.into_result(Error::Log)?;
-    if log.table.is_empty() {
-        Err(no_rows())
-    } else {
-        Ok(log)
-    }
+    let faults = std::mem::take(&mut rows.faults);
+    super::finish(reader.header.log(rows, &reader.options), faults)
 }
 
 /// Reads a CSV file as a run of logs, each of a block of rows, in bounded memory.

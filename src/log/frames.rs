@@ -9,7 +9,7 @@ use arrow_schema::{DataType, Schema, TimeUnit};
 use super::cell;
 use super::schema::{Field, Header, ReadOptions};
 use super::time::TimeReader;
-use super::{Log, Offsets, Rows, TimeOrder, is_switch, no_rows};
+use super::{Log, Offsets, Rows, is_switch};
 use crate::error::{Error, Fault, Faults};
 use crate::units::Unit;
 
@@ -67,7 +67,7 @@ pub fn read_batches(
             rows.faults.append(faults);
         }
     }
-    let mut faults = std::mem::take(&mut rows.faults);
+    let faults = std::mem::take(&mut rows.faults);
     let mut log = header.log(rows, options);
     // A table's own zone is the one in which its user sees times.
     if let (None, Some(zone)) = (&options.time_zone, zone_of_times)
@@ -75,15 +75,7 @@ pub fn read_batches(
     {
         log.table.zone = zone;
     }
-    if faults.is_empty() {
-        TimeOrder::default().check(&log.table, 1, &mut faults);
-    }
-    faults.into_result(Error::Log)?;
-    if log.table.is_empty() {
-        Err(no_rows())
-    } else {
-        Ok(log)
-    }
+    super::finish(log, faults)
 }
 
 fn cast(array: &ArrayRef, to: &DataType) -> Result<ArrayRef, Fault> {

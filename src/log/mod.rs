@@ -303,6 +303,20 @@ fn is_switch(column: Column) -> bool {
     column.quantity() == Quantity::Switch
 }
 
+/// A whole source as a log, or all its faults.
+fn finish(log: Log, mut faults: Faults) -> Result<Log, Error> {
+    // A row that could not be read has no time of its own: order is only judged where all times are.
+    if faults.is_empty() {
+        TimeOrder::default().check(&log.table, 1, &mut faults);
+    }
+    faults.into_result(Error::Log)?;
+    if log.table.is_empty() {
+        Err(no_rows())
+    } else {
+        Ok(log)
+    }
+}
+
 /// A source without any reading.
 fn no_rows() -> Error {
     Error::Log(Fault::new("no readings", "a header and at least one row are needed").into())

@@ -247,11 +247,9 @@ impl Header {
             None if column.quantity().needs_unit() => Err(Fault::new(
                 "no unit",
                 format!(
-                    "write the header as '{} [{}]', or give units={{\"{}\": \"{}\"}}",
+                    "write the header as '{0} [UNIT]', or give units={{\"{0}\": \"UNIT\"}}; UNIT is one of: {1}",
                     column.name(),
-                    column.quantity().canonical().word,
-                    column.name(),
-                    column.quantity().canonical().word
+                    column.quantity().words().join(" ")
                 ),
             )
             .at_column(title)),

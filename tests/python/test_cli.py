@@ -113,6 +113,8 @@ def test_headers_can_be_renamed(capsys: pytest.CaptureFixture[str], tmp_path: Pa
     status, _, complaint = run(capsys, "assess", odd, "--site", SITE)
     assert status == 1
     assert "no unit" in complaint
+    assert "--unit 'permeate_flow=UNIT'" in complaint
+    assert "{" not in complaint
     status, said, _ = run(
         capsys,
         "assess",

@@ -17,11 +17,12 @@ import matplotlib as mpl
 
 import brinemark as bm
 from brinemark import plot
+from brinemark.words import interval, signed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from brinemark import Estimate, Result, Standing
+    from brinemark import Result, Standing
 
 
 @dataclass(frozen=True)
@@ -230,16 +231,6 @@ def _digits(value: float) -> str:
     return (f"{value:.0f}" if "e" in text else text).replace("-", "−")
 
 
-def _signed(change: float) -> str:
-    return f"{100 * change:+.1f} %".replace("-", "−")
-
-
-def _interval(change: Estimate) -> str:
-    if change.low != change.low:
-        return f"no interval from {change.n} days"
-    return f"{100 * change.level:.0f} % interval {_signed(change.low)} to {_signed(change.high)}"
-
-
 def _unbroken(text: str) -> str:
     """A figure and its per cent sign stay on one line."""
     return text.replace(" %", "\u00a0%")
@@ -282,8 +273,8 @@ def _template() -> jinja2.Template:
         lstrip_blocks=True,
     )
     environment.filters.update(
-        signed=_signed,
-        interval=_interval,
+        signed=signed,
+        interval=interval,
         when=_when,
         digits=_digits,
         who=_who,
