@@ -25,4 +25,4 @@ def test_quick_bench_runs(capsys: pytest.CaptureFixture[str]) -> None:
     said = capsys.readouterr().out
     for part in ("Normalise", "Memory", "Read a CSV file", "Import", "The command's help"):
         assert part in said
-    assert said.count("floor: ") == 10
+    assert said.count("floor: ") == 7

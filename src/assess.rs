@@ -131,8 +131,11 @@ fn of_group(
     let day_of = |row: usize| day(time[row], &zone);
     let last_row = *used.last()?;
     let first_day = day_of(last_row) as f64 - settings.days;
-    let window: Vec<usize> =
-        used.iter().copied().filter(|row| day_of(*row) as f64 > first_day).collect();
+    let window: Vec<usize> = used
+        .iter()
+        .copied()
+        .filter(|row| day_of(*row) as f64 > first_day)
+        .collect();
     let new: Vec<usize> = match reference.span_us {
         Some((start, end)) => used
             .iter()
@@ -236,7 +239,9 @@ fn of_group(
 fn day(microseconds: i64, zone: &TimeZone) -> i64 {
     let offset = Timestamp::from_microsecond(microseconds)
         .map_or(0, |stamp| i64::from(zone.to_offset(stamp).seconds()));
-    microseconds.saturating_add(offset * 1_000_000).div_euclid((24.0 * HOUR) as i64)
+    microseconds
+        .saturating_add(offset * 1_000_000)
+        .div_euclid((24.0 * HOUR) as i64)
 }
 
 /// The median of each day, in order; missing and impossible figures (a logarithm of none) are passed over.
@@ -248,7 +253,9 @@ fn daily(rows: &[usize], day_of: &dyn Fn(usize) -> i64, figure: &dyn Fn(usize) -
             days.entry(day_of(*row)).or_default().push(value);
         }
     }
-    days.into_values().map(|mut values| median(&mut values)).collect()
+    days.into_values()
+        .map(|mut values| median(&mut values))
+        .collect()
 }
 
 impl Standing {
