@@ -369,8 +369,8 @@ def _say(result: Result, standings: list[Standing], page: Path | None) -> None:
     _say_left_out(result)
     print(f"Temperature law: {result.method['temperature_law']}.")
     print(
-        "Intervals are of repeatability: what an instrument is off by in both periods, or drifted between them,"
-        " and the choice of the temperature law are not in them."
+        "Intervals are of repeatability: what an instrument is off by in both periods, or drifted between"
+        " them, and the choice of the temperature law are not in them."
     )
     print(f"\n{CAUTIONS}")
     if page is not None:
