@@ -277,10 +277,11 @@ fn sentence(standing: &Standing, group: &Group, design: bool) -> String {
     let mut text = String::new();
     if let Some(change) = standing.change("normalised_permeate_flow") {
         text = format!(
-            "Like for like, {whose} is {} {against} ({}; {} days to {}).",
+            "Like for like, {whose} is {} {against} ({}; {} {} to {}).",
             direction(change.value),
             interval(change),
             standing.days,
+            if standing.days == 1 { "day" } else { "days" },
             standing.end.get(..10).unwrap_or(&standing.end)
         );
     }

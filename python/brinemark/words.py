@@ -16,5 +16,10 @@ def signed(change: float) -> str:
 def interval(change: Estimate) -> str:
     """The interval of an estimate with its level, or that there is none."""
     if change.low != change.low:
-        return f"no interval from {change.n} days"
+        return f"no interval from {days(change.n)}"
     return f"{100 * change.level:.0f} % interval {signed(change.low)} to {signed(change.high)}"
+
+
+def days(count: int) -> str:
+    """A number of days."""
+    return f"{count} day" if count == 1 else f"{count} days"

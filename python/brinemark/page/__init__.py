@@ -17,6 +17,7 @@ import matplotlib as mpl
 
 import brinemark as bm
 from brinemark import plot
+from brinemark.words import days as _days
 from brinemark.words import interval, signed
 
 if TYPE_CHECKING:
@@ -275,6 +276,7 @@ def _template() -> jinja2.Template:
     environment.filters.update(
         signed=signed,
         interval=interval,
+        days=_days,
         when=_when,
         digits=_digits,
         who=_who,
