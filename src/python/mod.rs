@@ -1,8 +1,14 @@
 //! The Python layer: convert, release the interpreter, call, wrap. No arithmetic.
 
+mod assess;
+mod baseline;
+mod corrections;
 mod errors;
 mod functions;
+mod result;
+mod site;
 mod tables;
+mod water;
 
 use pyo3::prelude::*;
 
@@ -12,5 +18,11 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     module.add("__version__", crate::VERSION)?;
     errors::register(module)?;
     functions::register(module)?;
-    tables::register(module)
+    water::register(module)?;
+    corrections::register(module)?;
+    site::register(module)?;
+    tables::register(module)?;
+    baseline::register(module)?;
+    result::register(module)?;
+    assess::register(module)
 }

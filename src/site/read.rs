@@ -1,27 +1,25 @@
 //! The site file, key by key.
 
-use std::collections::BTreeMap;
-
 use toml::{Table, Value};
 
+use super::entries::{assume, events, instant, instruments, limits};
 use super::keys::{Keys, as_number, quantity_of, wrong};
 use super::{
-    Accuracy, Assumed, BaselineRule, Design, Element, Event, EventKind, Instrument, Limit,
-    NormaliseSettings, ReferenceRule, Salinity, Site, Stage, TdsPerConductivity,
+    BaselineRule, Design, Element, NormaliseSettings, ReferenceRule, Salinity, Site, Stage,
+    TdsPerConductivity,
 };
-use crate::error::{Error, Fault, Faults, nearest};
-use crate::log::Column;
+use crate::error::{Error, Fault, Faults};
 use crate::normalise::temperature::{Law, LawSettings};
-use crate::units::{Quantity, Unit, split_quantity};
+use crate::units::Quantity;
 use crate::water::{Basis, osmotic};
 
 // Wide physical bounds: they catch a wrong unit or a slip of the pen, not an unusual plant.
-const ANY: (f64, f64) = (f64::MIN, f64::MAX);
+pub(super) const ANY: (f64, f64) = (f64::MIN, f64::MAX);
 const AREA_M2: (f64, f64) = (1e-4, 1000.0);
-const FLOW_M3_H: (f64, f64) = (1e-9, 1e6);
-const PRESSURE_BAR: (f64, f64) = (-1.0, 200.0);
-const TEMPERATURE_DEGC: (f64, f64) = (0.0, 100.0);
-const TDS_MG_L: (f64, f64) = (0.0, 400_000.0);
+pub(super) const FLOW_M3_H: (f64, f64) = (1e-9, 1e6);
+pub(super) const PRESSURE_BAR: (f64, f64) = (-1.0, 200.0);
+pub(super) const TEMPERATURE_DEGC: (f64, f64) = (0.0, 100.0);
+pub(super) const TDS_MG_L: (f64, f64) = (0.0, 400_000.0);
 const RATIO: (f64, f64) = (1e-9, 1.0);
 const HOURS: (f64, f64) = (0.0, 1e6);
 
@@ -384,243 +382,4 @@ fn normalise_settings(table: Option<&Table>, faults: &mut Faults) -> NormaliseSe
     };
     keys.close(faults);
     settings
-}
-
-/// The entries of a table whose keys are columns of a log.
-fn by_column<'a>(
-    place: &'a str,
-    table: Option<&'a Table>,
-    also: &'static [&'static str],
-    faults: &mut Faults,
-) -> Vec<(String, Option<Column>, &'a Value)> {
-    let mut entries = Vec::new();
-    for (key, value) in table.into_iter().flatten() {
-        let column = Column::from_name(key).filter(|column| column.quantity() != Quantity::Switch);
-        if column.is_none() && !also.contains(&key.as_str()) {
-            let known = Column::ALL
-                .iter()
-                .map(|column| column.name())
-                .chain(also.iter().copied());
-            let remedy = match nearest(key, known) {
-                Some(near) => format!("did you mean '{near}'?"),
-                None => "the name of a log's column".to_owned(),
-            };
-            faults.push(Fault::new("not a known key", remedy).at_column(format!("{place} {key}")));
-            continue;
-        }
-        entries.push((key.clone(), column, value));
-    }
-    entries
-}
-
-/// What a column can physically hold.
-fn range_of(quantity: Quantity) -> (f64, f64) {
-    match quantity {
-        Quantity::Temperature => TEMPERATURE_DEGC,
-        Quantity::Pressure => PRESSURE_BAR,
-        Quantity::Flow => (0.0, FLOW_M3_H.1),
-        Quantity::Concentration => TDS_MG_L,
-        Quantity::Conductivity => (0.0, 1e6),
-        Quantity::Acidity => (0.0, 14.0),
-        Quantity::Fraction => (0.0, 1.0),
-        _ => ANY,
-    }
-}
-
-fn assume(table: Option<&Table>, faults: &mut Faults) -> BTreeMap<Column, Assumed> {
-    let mut assumed = BTreeMap::new();
-    for (key, column, value) in by_column("[assume]", table, &[], faults) {
-        let Some(column) = column else { continue };
-        let place = format!("[assume] {key}");
-        let range = range_of(column.quantity());
-        if let Some((canonical, _)) = quantity_of(value, &place, column.quantity(), range, faults) {
-            let text = value
-                .as_str()
-                .map_or_else(|| value.to_string(), str::to_owned);
-            assumed.insert(
-                column,
-                Assumed {
-                    value: canonical,
-                    text,
-                },
-            );
-        }
-    }
-    assumed
-}
-
-fn instruments(table: Option<&Table>, faults: &mut Faults) -> BTreeMap<Column, Instrument> {
-    let mut instruments = BTreeMap::new();
-    for (key, column, value) in by_column("[instruments]", table, &[], faults) {
-        let Some(column) = column else { continue };
-        let place = format!("[instruments] {key}");
-        let Some(entries) = value.as_table() else {
-            faults.push(wrong(
-                &place,
-                value,
-                "{ accuracy = \"2 % of 8 gpm\", resolution = \"0.1 gpm\" }",
-            ));
-            continue;
-        };
-        let mut keys = Keys::new(&place, Some(entries));
-        let accuracy = keys.text("accuracy", faults).and_then(|text| {
-            let read = accuracy_of(&text, column.quantity());
-            read.map_err(|fault| faults.push(fault.at_column(format!("{place} accuracy"))))
-                .ok()
-        });
-        let resolution = keys.text("resolution", faults).and_then(|text| {
-            let read = difference_of(&text, column.quantity());
-            read.map_err(|fault| faults.push(fault.at_column(format!("{place} resolution"))))
-                .ok()
-        });
-        let calibrated = keys.value("calibrated_on").and_then(|value| {
-            let text = value
-                .as_str()
-                .map_or_else(|| value.to_string(), str::to_owned);
-            if text.parse::<jiff::civil::Date>().is_err() {
-                faults.push(wrong(
-                    &format!("{place} calibrated_on"),
-                    value,
-                    "a date: \"2026-02-20\"",
-                ));
-                return None;
-            }
-            Some(text)
-        });
-        keys.close(faults);
-        instruments.insert(
-            column,
-            Instrument {
-                accuracy,
-                resolution,
-                calibrated_on: calibrated,
-            },
-        );
-    }
-    instruments
-}
-
-/// "0.3 degC", "2 %", "2 % of reading", "2 % of 8 gpm".
-fn accuracy_of(text: &str, quantity: Quantity) -> Result<Accuracy, Fault> {
-    let refuse = || {
-        Fault::new(
-            "not an accuracy",
-            "\"0.3 degC\", \"2 % of reading\" or, of the span, \"2 % of 8 gpm\"",
-        )
-        .with_value(text)
-    };
-    let fault = |error: Error| error.faults().into_iter().next().unwrap_or_else(refuse);
-    let Some((share, of)) = text.split_once(" of ") else {
-        if text.trim_end().ends_with('%') && quantity != Quantity::Fraction {
-            // "2 %" alone: of the reading or of the span? They differ by as much as the reading does.
-            return Err(refuse());
-        }
-        return Ok(Accuracy::Absolute(difference_of(text, quantity)?));
-    };
-    let (figure, unit) = split_quantity(share, Quantity::Fraction).map_err(fault)?;
-    let share = unit.to_canonical(figure);
-    if !(0.0..=1.0).contains(&share) {
-        return Err(refuse());
-    }
-    if of.trim() == "reading" {
-        return Ok(Accuracy::OfReading(share));
-    }
-    Ok(Accuracy::Absolute(share * difference_of(of, quantity)?))
-}
-
-/// A difference of a quantity: 1.8 degF is 1 degC.
-fn difference_of(text: &str, quantity: Quantity) -> Result<f64, Fault> {
-    let (figure, unit) = split_quantity(text, quantity)
-        .map_err(|error| error.faults().into_iter().next().unwrap_or_default())?;
-    let canonical = unit.difference_to_canonical(figure);
-    if canonical < 0.0 {
-        return Err(Fault::new("below zero", "a figure from 0 up").with_value(text));
-    }
-    Ok(canonical)
-}
-
-fn limits(table: Option<&Table>, faults: &mut Faults) -> BTreeMap<String, Limit> {
-    let mut limits = BTreeMap::new();
-    for (key, column, value) in by_column("[limits]", table, &["recovery"], faults) {
-        let quantity = column.map_or(Quantity::Fraction, Column::quantity);
-        let place = format!("[limits] {key}");
-        let Some(entries) = value.as_table() else {
-            faults.push(wrong(
-                &place,
-                value,
-                "{ low = \"…\", high = \"…\" }, one or both",
-            ));
-            continue;
-        };
-        let mut keys = Keys::new(&place, Some(entries));
-        let mut side = |side: &'static str, faults: &mut Faults| -> Option<(f64, &'static Unit)> {
-            let value = keys.value(side)?;
-            quantity_of(
-                value,
-                &format!("{place} {side}"),
-                quantity,
-                range_of(quantity),
-                faults,
-            )
-        };
-        let (low, high) = (side("low", faults), side("high", faults));
-        keys.close(faults);
-        if let (Some((low, _)), Some((high, _))) = (low, high)
-            && low > high
-        {
-            faults.push(
-                Fault::new("the low limit is above the high one", "exchange them")
-                    .at_column(&place),
-            );
-        }
-        if let Some((_, unit)) = high.or(low) {
-            let limit = Limit {
-                low: low.map(|(low, _)| low),
-                high: high.map(|(high, _)| high),
-                unit,
-            };
-            limits.insert(key, limit);
-        }
-    }
-    limits
-}
-
-fn events(tables: Vec<&Table>, faults: &mut Faults) -> Vec<Event> {
-    let mut events = Vec::new();
-    for (at, table) in tables.into_iter().enumerate() {
-        let mut keys = Keys::new(format!("[[event]] {}:", at + 1), Some(table));
-        let place = keys.at("time");
-        let value = keys.value("time");
-        let value = keys.need("time", value, "\"2026-04-02T10:00-07:00\"", faults);
-        let time = value.and_then(|value| instant(value, &place, faults));
-        let kind = keys.choice("kind", &EventKind::NAMES, faults);
-        let kind = keys.need("kind", kind, "\"cleaning\"", faults);
-        let note = keys.text("note", faults).unwrap_or_default();
-        keys.close(faults);
-        if let (Some(time_us), Some(kind)) = (time, kind) {
-            events.push(Event {
-                time_us,
-                kind,
-                note,
-            });
-        }
-    }
-    events.sort_by_key(|event| event.time_us);
-    events
-}
-
-/// A time with its offset, as text or as TOML's own.
-fn instant(value: &Value, place: &str, faults: &mut Faults) -> Option<i64> {
-    let text = match value {
-        Value::String(text) => text.clone(),
-        Value::Datetime(time) => time.to_string(),
-        _ => String::new(),
-    };
-    match text.parse::<jiff::Timestamp>() {
-        Ok(stamp) => Some(stamp.as_microsecond()),
-        Err(_) => {
-            faults.push(wrong(place, value, "a time with its offset: \"2026-04-02T10:00-07:00\" or, in UTC, \"2026-04-02T17:00Z\""));
-            None
-        }
-    }
 }
