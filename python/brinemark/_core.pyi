@@ -1,6 +1,6 @@
 """The compiled core. Users import these names from `brinemark`."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from os import PathLike
 from typing import Any, final
 
@@ -284,6 +284,7 @@ def read_csv(
     columns: dict[str, str | None] | None = None,
     tz: str | None = None,
     time_format: str | None = None,
+    watch: Callable[[float], object] | None = None,
 ) -> Log: ...
 def read_arrow(
     table: object,

@@ -167,6 +167,12 @@ class _Steps:
         if self._shown:
             print(f"[{time.monotonic() - self._start:6.1f} s] {step}", file=sys.stderr, flush=True)
 
+    def share(self, done: float) -> None:
+        """How much of the present step is done, on the line of its own that it keeps rewriting."""
+        if self._shown:
+            end = "\n" if done >= 1 else "\r"
+            print(f"{100 * done:13.0f} %", end=end, file=sys.stderr, flush=True)
+
 
 def _pairs(given: list[str], option: str) -> dict[str, str]:
     pairs = {}
@@ -191,6 +197,7 @@ def _read(given: argparse.Namespace, steps: _Steps) -> tuple[Log, Site, Result]:
         columns=columns,
         tz=given.tz,
         time_format=given.time_format,
+        watch=steps.share,
     )
     steps.say(f"normalising {len(log)} readings")
     analyses: Any = [name.strip() for name in given.analyses.split(",")]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 import json
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal, Protocol
@@ -331,6 +331,7 @@ def read_log(
     columns: Mapping[str, str | None] | None = None,
     tz: str | None = None,
     time_format: str | None = None,
+    watch: Callable[[float], object] | None = None,
 ) -> Log:
     """Reads readings with their units. Nothing is dropped: missing is NaN, zero is a value.
 
@@ -341,6 +342,7 @@ def read_log(
         `log_columns()` lists ours.
     tz : IANA name of the time zone of naive times, and of times as they are shown.
     time_format : how times are written, in strftime's words, where they are not ISO 8601.
+    watch : called now and then with the share of a CSV file that is read, 0 to 1.
 
     Returns: Log
     Raises: LogError with every fault of the source (row, line, column, value, what would be right);
@@ -354,7 +356,7 @@ def read_log(
     """
     options = _options(units, columns, tz, time_format).keywords()
     if isinstance(source, (str, os.PathLike)):
-        return Log(_core.read_csv(source, **options))
+        return Log(_core.read_csv(source, **options, watch=watch))
     if type(source).__module__.partition(".")[0] == "pandas":
         return Log(_core.read_columns(_pandas_columns(source), **options))
     if hasattr(source, "__arrow_c_stream__"):

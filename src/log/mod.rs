@@ -16,7 +16,7 @@ use crate::error::{Error, Fault, Faults};
 use crate::table::{Labels, Series, Table};
 use crate::units::Quantity;
 
-pub use csv::{CsvReader, read_csv};
+pub use csv::{CsvReader, read_csv, read_csv_watched};
 pub use frames::read_batches;
 pub use schema::{Column, LABELS, ReadOptions, TIME, names};
 pub use time::show as show_time;

@@ -179,7 +179,7 @@ impl PyLog {
 }
 
 #[pyfunction]
-#[pyo3(signature = (path, *, units=None, columns=None, tz=None, time_format=None))]
+#[pyo3(signature = (path, *, units=None, columns=None, tz=None, time_format=None, watch=None))]
 fn read_csv(
     py: Python<'_>,
     path: PathBuf,
@@ -187,9 +187,22 @@ fn read_csv(
     columns: Option<BTreeMap<String, Option<String>>>,
     tz: Option<String>,
     time_format: Option<String>,
+    watch: Option<Py<PyAny>>,
 ) -> PyResult<PyLog> {
     let options = options(units, columns, tz, time_format);
-    Ok(PyLog(py.detach(|| log::read_csv(&path, &options))?))
+    let mut complaint = None;
+    let log = py.detach(|| {
+        log::read_csv_watched(&path, &options, |share| {
+            // A watcher that fails is asked no more; its failure is raised when the reading is done.
+            if let (Some(watch), None) = (&watch, &complaint) {
+                complaint = Python::attach(|py| watch.call1(py, (share,))).err();
+            }
+        })
+    })?;
+    match complaint {
+        Some(complaint) => Err(complaint),
+        None => Ok(PyLog(log)),
+    }
 }
 
 /// A CSV file, a block at a time.

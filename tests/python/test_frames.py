@@ -792,3 +792,28 @@ def test_out_of_range_names_the_first_row() -> None:
     with pytest.raises(bm.RangeError) as refusal:
         bm.viscosity(120.0)
     assert refusal.value.faults[0].row is None
+
+
+# --- progress ------------------------------------------------------------------------------------
+
+
+def test_a_reader_can_be_watched(tmp_path: Path) -> None:
+    path = tmp_path / "long.csv"
+    rows = 600_000
+    stamps = np.datetime_as_string(
+        np.datetime64("2026-01-01") + np.arange(rows) * np.timedelta64(1, "s"), timezone="UTC"
+    )
+    with path.open("w", encoding="utf-8") as file:
+        file.write("time,feed_pressure [bar],feed_flow [m3/h]\n")
+        file.writelines(f"{stamp},12.345,6.789\n" for stamp in stamps)
+    shares: list[float] = []
+    assert len(bm.read_log(path, watch=shares.append)) == rows
+    assert len(shares) > 1
+    assert shares == sorted(shares)
+    assert shares[-1] == 1.0
+
+    def fail(_: float) -> None:
+        raise RuntimeError("enough")
+
+    with pytest.raises(RuntimeError, match="enough"):
+        bm.read_log(path, watch=fail)
