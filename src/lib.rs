@@ -24,6 +24,7 @@ pub mod log;
 mod math;
 pub mod membrane;
 pub mod normalise;
+pub mod number;
 pub mod screen;
 pub mod site;
 pub mod stats;

@@ -3,13 +3,15 @@
 //! The membrane sees the mixture, not the raw feed: normalised on the raw feed, turning the recycle
 //! valve would look like fouling.
 
+use crate::number::Number;
+
 /// Water at the membranes' inlet.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Inlet {
+pub struct Inlet<T = f64> {
     /// Flow, in the unit of the flows given.
-    pub flow: f64,
+    pub flow: T,
     /// Concentration, in the unit of the concentrations given.
-    pub tds: f64,
+    pub tds: T,
 }
 
 /// The inlet of the membranes, from what is measured: Qf, Qr, Qp, Cf, Cp.
@@ -26,13 +28,13 @@ pub struct Inlet {
 /// assert!((inlet.tds - 1213.59).abs() < 0.01);
 /// ```
 #[inline(always)]
-pub fn inlet(
-    feed_flow: f64,
-    recycle_flow: f64,
-    permeate_flow: f64,
-    feed_tds: f64,
-    permeate_tds: f64,
-) -> Inlet {
+pub fn inlet<T: Number>(
+    feed_flow: T,
+    recycle_flow: T,
+    permeate_flow: T,
+    feed_tds: T,
+    permeate_tds: T,
+) -> Inlet<T> {
     let flow = feed_flow + recycle_flow;
     let concentrate = flow - permeate_flow;
     let tds = (feed_flow * feed_tds * concentrate - recycle_flow * permeate_flow * permeate_tds)

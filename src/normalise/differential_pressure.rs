@@ -1,7 +1,7 @@
 //! Differential pressure, like for like.
 
 use crate::error::{Error, within};
-use crate::math::{exp, ln};
+use crate::number::Number;
 use crate::water::viscosity;
 
 /// Differential pressure at reference flow and temperature: ΔP · (Q̄s/Q̄a)^m · (μs/μa)^p.
@@ -53,12 +53,12 @@ pub fn normalised_differential_pressure(
 
 /// (Q̄s/Q̄a)^m · (μs/μa)^p.
 #[inline(always)]
-pub(crate) fn factor(
-    flows: f64,
-    viscosities: f64,
+pub(crate) fn factor<T: Number>(
+    flows: T,
+    viscosities: T,
     flow_exponent: f64,
     viscosity_power: f64,
-) -> f64 {
+) -> T {
     // Both powers in one exponential.
-    exp(flow_exponent * ln(flows) + viscosity_power * ln(viscosities))
+    (flows.ln() * flow_exponent + viscosities.ln() * viscosity_power).exp()
 }

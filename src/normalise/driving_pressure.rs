@@ -1,7 +1,7 @@
 //! Net driving pressure, and the mean feed-side concentration that it needs.
 
 use crate::error::{Error, within};
-use crate::math::ln;
+use crate::number::Number;
 
 /// Log-mean concentration of the feed-brine side over that of the inlet: ln[1/(1 − Y)]/Y.
 ///
@@ -28,11 +28,15 @@ pub fn log_mean_factor(recovery: f64) -> Result<f64, Error> {
 const SERIES_BELOW: f64 = 1e-3;
 
 #[inline(always)]
-pub(crate) fn log_mean_unchecked(recovery: f64) -> f64 {
+pub(crate) fn log_mean_unchecked<T: Number>(recovery: T) -> T {
     let y = recovery;
-    let series = 1.0 + y * (0.5 + y * (1.0 / 3.0 + y * (0.25 + y * 0.2)));
-    let closed = -ln(1.0 - y) / y;
-    if y < SERIES_BELOW { series } else { closed }
+    let series = y * (y * (y * (y * 0.2 + 0.25) + 1.0 / 3.0) + 0.5) + 1.0;
+    let closed = -(-y + 1.0).ln() / y;
+    if y.value() < SERIES_BELOW {
+        series
+    } else {
+        closed
+    }
 }
 
 /// Net driving pressure: Pf − ΔP/2 − Pp − (π fb − π p), any one unit.
@@ -46,15 +50,15 @@ pub(crate) fn log_mean_unchecked(recovery: f64) -> f64 {
 /// assert!((pressure - 8.188).abs() < 1e-9);
 /// ```
 #[inline(always)]
-pub fn net_driving_pressure(
-    feed_pressure: f64,
-    differential_pressure: f64,
-    permeate_pressure: f64,
-    mean_feed_osmotic_pressure: f64,
-    permeate_osmotic_pressure: f64,
-) -> f64 {
+pub fn net_driving_pressure<T: Number>(
+    feed_pressure: T,
+    differential_pressure: T,
+    permeate_pressure: T,
+    mean_feed_osmotic_pressure: T,
+    permeate_osmotic_pressure: T,
+) -> T {
     feed_pressure
-        - 0.5 * differential_pressure
+        - differential_pressure * 0.5
         - permeate_pressure
         - (mean_feed_osmotic_pressure - permeate_osmotic_pressure)
 }

@@ -1,5 +1,7 @@
 //! Permeate flow, like for like.
 
+use crate::number::Number;
+
 /// Permeate flow at reference conditions: Qp · (NDPs · TCFs)/(NDPa · TCFa).
 ///
 /// Qp permeate flow, NDP net driving pressure, TCF temperature factor; s reference, a actual. The result
@@ -12,13 +14,13 @@
 /// assert!((flow - 48.3628).abs() < 1e-3);
 /// ```
 #[inline(always)]
-pub fn normalised_permeate_flow(
-    permeate_flow: f64,
-    net_driving_pressure: f64,
-    temperature_factor: f64,
+pub fn normalised_permeate_flow<T: Number>(
+    permeate_flow: T,
+    net_driving_pressure: T,
+    temperature_factor: T,
     reference_net_driving_pressure: f64,
     reference_temperature_factor: f64,
-) -> f64 {
+) -> T {
     permeate_flow * (reference_net_driving_pressure * reference_temperature_factor)
         / (net_driving_pressure * temperature_factor)
 }
@@ -33,11 +35,11 @@ pub fn normalised_permeate_flow(
 /// assert!((permeability - 2.875).abs() < 1e-12);
 /// ```
 #[inline(always)]
-pub fn water_permeability(
-    permeate_flow_m3_h: f64,
+pub fn water_permeability<T: Number>(
+    permeate_flow_m3_h: T,
     area_m2: f64,
-    net_driving_pressure_bar: f64,
-    temperature_factor: f64,
-) -> f64 {
-    1000.0 * permeate_flow_m3_h / (area_m2 * net_driving_pressure_bar * temperature_factor)
+    net_driving_pressure_bar: T,
+    temperature_factor: T,
+) -> T {
+    permeate_flow_m3_h * 1000.0 / (net_driving_pressure_bar * area_m2 * temperature_factor)
 }

@@ -7,11 +7,12 @@ use super::differential_pressure::factor as differential_pressure_factor;
 use super::driving_pressure::{log_mean_unchecked, net_driving_pressure};
 use super::permeate_flow::{normalised_permeate_flow, water_permeability};
 use super::salt_passage::{SaltConditions, normalised_salt_passage, salt_permeability};
-use super::temperature::Law;
+use super::temperature::{Law, STANDARD_DEGC};
 use crate::membrane::recycle;
+use crate::number::Number;
 use crate::screen::Reasons;
 use crate::site::Site;
-use crate::water::{osmotic, viscosity};
+use crate::water::{ZERO_CELSIUS_K, osmotic, viscosity};
 
 /// What is measured of one stage at one time, canonical units.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -56,6 +57,23 @@ pub struct State<T = f64> {
     /// Temperature factor of salt transport.
     pub salt_temperature_factor: T,
 }
+
+/// How many conditions there are; a [`Number`]'s slots beyond them are the laws'.
+pub(crate) const CONDITIONS: usize = 9;
+
+/// What a figure depends on beside the conditions: laws that are known only so well. Each is a slot.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum LawSlot {
+    /// The constant of the law of permeate flow, K: factor · exp[δK (1/298.15 − 1/T)].
+    Temperature = CONDITIONS as isize,
+    /// The constant of the law of salt transport, K.
+    SaltTemperature,
+    /// The osmotic pressures, as a share of themselves.
+    Osmotic,
+}
+
+/// All slots: conditions and laws.
+pub(crate) const SLOTS: usize = CONDITIONS + 3;
 
 /// The laws and the membranes by which readings are worked out.
 #[derive(Debug, Clone)]
@@ -151,9 +169,21 @@ impl Model {
 
     /// What follows from the conditions of a block of readings, sensible or not.
     #[inline(always)]
-    pub(crate) fn states<const N: usize>(&self, at: &Conditions<[f64; N]>) -> State<[f64; N]> {
-        let zero = [0.0; N];
-        let temperature_factor = self.law.factors(&at.temperature);
+    pub(crate) fn states<T: Number, const N: usize>(
+        &self,
+        at: &Conditions<[T; N]>,
+    ) -> State<[T; N]> {
+        let zero = [T::constant(0.0); N];
+        let leaning = |factors: [T; N], law: LawSlot| {
+            let mut factors = factors;
+            for i in 0..N {
+                let colder = 1.0 / (STANDARD_DEGC + ZERO_CELSIUS_K)
+                    - 1.0 / (at.temperature[i].value() + ZERO_CELSIUS_K);
+                factors[i] = factors[i].leaning(law as usize, factors[i].value() * colder);
+            }
+            factors
+        };
+        let temperature_factor = leaning(self.law.factors(&at.temperature), LawSlot::Temperature);
         let mut state = State {
             recovery: zero,
             pass_recovery: zero,
@@ -163,7 +193,7 @@ impl Model {
             net_driving_pressure: zero,
             temperature_factor,
             salt_temperature_factor: match &self.salt_law {
-                Some(law) => law.factors(&at.temperature),
+                Some(law) => leaning(law.factors(&at.temperature), LawSlot::SaltTemperature),
                 None => temperature_factor,
             },
         };
@@ -178,7 +208,7 @@ impl Model {
             state.recovery[i] = at.permeate_flow[i] / at.feed_flow[i];
             state.pass_recovery[i] = at.permeate_flow[i] / inlet.flow;
             state.inlet_tds[i] = inlet.tds;
-            state.mean_flow[i] = inlet.flow - 0.5 * at.permeate_flow[i];
+            state.mean_flow[i] = inlet.flow - at.permeate_flow[i] * 0.5;
         }
         for i in 0..N {
             state.mean_feed_tds[i] =
@@ -188,12 +218,14 @@ impl Model {
             self.basis
                 .osmotic_pressures(&at.temperature, &state.mean_feed_tds, &at.permeate_tds);
         for i in 0..N {
+            let leaning =
+                |pressure: T| pressure.leaning(LawSlot::Osmotic as usize, pressure.value());
             state.net_driving_pressure[i] = net_driving_pressure(
                 at.feed_pressure[i],
                 at.differential_pressure[i],
                 at.permeate_pressure[i],
-                mean_feed[i],
-                permeate[i],
+                leaning(mean_feed[i]),
+                leaning(permeate[i]),
             );
         }
         state
@@ -207,7 +239,7 @@ impl Model {
         state: &State<[f64; N]>,
     ) -> [Reasons; N] {
         let (low, high) = self.temperature_range;
-        let highest = osmotic::TDS_RANGE_MG_L.1;
+        let highest = self.basis.tds_range_mg_l().1;
         // Nearly always all are fine, which is asked without a branch. NaN answers no.
         let mut fine = true;
         for i in 0..N {
@@ -259,13 +291,13 @@ impl Model {
 
     /// The figures of a block of readings at the conditions of `reference`: conditions, state and viscosity.
     #[inline(always)]
-    pub(crate) fn figures_of<const N: usize>(
+    pub(crate) fn figures_of<T: Number, const N: usize>(
         &self,
-        at: &Conditions<[f64; N]>,
-        state: &State<[f64; N]>,
+        at: &Conditions<[T; N]>,
+        state: &State<[T; N]>,
         (reference, reference_state, reference_viscosity): (&Conditions, &State, f64),
-    ) -> Figures<[f64; N]> {
-        let zero = [0.0; N];
+    ) -> Figures<[T; N]> {
+        let zero = [T::constant(0.0); N];
         let mut figures = Figures {
             flux: zero,
             water_permeability: zero,
@@ -322,8 +354,8 @@ impl Model {
         for i in 0..N {
             figures.differential_pressure[i] = at.differential_pressure[i]
                 * differential_pressure_factor(
-                    reference_state.mean_flow / state.mean_flow[i],
-                    reference_viscosity / viscosity::unchecked(at.temperature[i]),
+                    T::constant(reference_state.mean_flow) / state.mean_flow[i],
+                    T::constant(reference_viscosity) / viscosity::unchecked(at.temperature[i]),
                     self.flow_exponent,
                     self.viscosity_power,
                 );

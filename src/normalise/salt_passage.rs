@@ -1,16 +1,18 @@
 //! Salt passage, like for like.
 
+use crate::number::Number;
+
 /// The conditions of a salt passage. Any units, the same on both sides.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct SaltConditions {
+pub struct SaltConditions<T = f64> {
     /// Mean permeate flow of an element, EPF.
-    pub element_flow: f64,
+    pub element_flow: T,
     /// Temperature factor of salt transport, STCF.
-    pub salt_temperature_factor: f64,
+    pub salt_temperature_factor: T,
     /// Mean feed-side concentration, Cfb.
-    pub mean_feed_tds: f64,
+    pub mean_feed_tds: T,
     /// Concentration at the inlet, Cf.
-    pub feed_tds: f64,
+    pub feed_tds: T,
 }
 
 /// Salt passage at reference conditions: SPa · (EPFa/EPFs)·(STCFs/STCFa)·(Cfbs/Cfba)·(Cfa/Cfs).
@@ -31,21 +33,16 @@ pub struct SaltConditions {
 /// assert_eq!(normalised_salt_passage(0.015, &same, &same), 0.015);
 /// ```
 #[inline(always)]
-pub fn normalised_salt_passage(
-    salt_passage: f64,
-    actual: &SaltConditions,
+pub fn normalised_salt_passage<T: Number>(
+    salt_passage: T,
+    actual: &SaltConditions<T>,
     reference: &SaltConditions,
-) -> f64 {
-    // One division for the four ratios.
-    let above = actual.element_flow
-        * reference.salt_temperature_factor
-        * reference.mean_feed_tds
-        * actual.feed_tds;
-    let below = reference.element_flow
-        * actual.salt_temperature_factor
-        * actual.mean_feed_tds
-        * reference.feed_tds;
-    salt_passage * above / below
+) -> T {
+    // What is the reference's is one factor, and one division serves the rest.
+    let of_reference = reference.salt_temperature_factor * reference.mean_feed_tds
+        / (reference.element_flow * reference.feed_tds);
+    salt_passage * actual.element_flow * actual.feed_tds * of_reference
+        / (actual.salt_temperature_factor * actual.mean_feed_tds)
 }
 
 /// Salt permeability at 25 degC, L/m2/h: 1000 Qp Cp/(area · STCF · Cfb).
@@ -59,12 +56,12 @@ pub fn normalised_salt_passage(
 /// assert!((permeability - 0.23).abs() < 1e-12);
 /// ```
 #[inline(always)]
-pub fn salt_permeability(
-    permeate_flow_m3_h: f64,
-    permeate_tds: f64,
-    mean_feed_tds: f64,
+pub fn salt_permeability<T: Number>(
+    permeate_flow_m3_h: T,
+    permeate_tds: T,
+    mean_feed_tds: T,
     area_m2: f64,
-    salt_temperature_factor: f64,
-) -> f64 {
-    1000.0 * permeate_flow_m3_h * permeate_tds / (area_m2 * salt_temperature_factor * mean_feed_tds)
+    salt_temperature_factor: T,
+) -> T {
+    permeate_flow_m3_h * permeate_tds * 1000.0 / (salt_temperature_factor * area_m2 * mean_feed_tds)
 }

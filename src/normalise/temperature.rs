@@ -6,7 +6,7 @@
 use serde::Serialize;
 
 use crate::error::{Error, Fault, within};
-use crate::math::{exp, ln};
+use crate::number::Number;
 use crate::water::{ZERO_CELSIUS_K, viscosity};
 
 /// The temperature at which every factor is 1, degC.
@@ -212,13 +212,13 @@ impl Law {
     /// The factors of a block of readings, where the caller checks the range. One law to a loop, so that each
     /// loop is plain arithmetic.
     #[inline(always)]
-    pub(crate) fn factors<const N: usize>(&self, temperatures: &[f64; N]) -> [f64; N] {
-        let mut factors = [0.0; N];
+    pub(crate) fn factors<T: Number, const N: usize>(&self, temperatures: &[T; N]) -> [T; N] {
+        let mut factors = [T::constant(0.0); N];
         match self {
             Self::StandardPractice { base } => {
-                let slope = ln(*base);
+                let slope = Number::ln(*base);
                 for i in 0..N {
-                    factors[i] = exp((temperatures[i] - STANDARD_DEGC) * slope);
+                    factors[i] = ((temperatures[i] - STANDARD_DEGC) * slope).exp();
                 }
             }
             Self::Arrhenius {
@@ -229,18 +229,19 @@ impl Law {
                 let standard = 1.0 / (STANDARD_DEGC + ZERO_CELSIUS_K);
                 for i in 0..N {
                     let t = temperatures[i];
-                    let constant = if t < STANDARD_DEGC {
+                    let constant = if t.value() < STANDARD_DEGC {
                         below
                     } else {
                         *constant_k
                     };
-                    factors[i] = exp(constant * (standard - 1.0 / (t + ZERO_CELSIUS_K)));
+                    let colder = T::constant(1.0) / (t + ZERO_CELSIUS_K) - standard;
+                    factors[i] = (colder * -constant).exp();
                 }
             }
             Self::Viscosity => {
                 let standard = viscosity::unchecked(STANDARD_DEGC);
                 for i in 0..N {
-                    factors[i] = standard / viscosity::unchecked(temperatures[i]);
+                    factors[i] = T::constant(standard) / viscosity::unchecked(temperatures[i]);
                 }
             }
             Self::Table { points } => {
@@ -284,18 +285,22 @@ impl Law {
 }
 
 /// On straight lines between points; NaN outside.
-fn interpolate(points: &[(f64, f64)], t: f64) -> f64 {
-    let after = points.partition_point(|point| point.0 < t);
+fn interpolate<T: Number>(points: &[(f64, f64)], t: T) -> T {
+    let outside = T::constant(f64::NAN);
+    // The pair of points around t; at a point itself, the pair that ends there, if any.
+    let after = points.partition_point(|point| point.0 < t.value());
     let Some(upper) = points.get(after) else {
-        return f64::NAN;
+        return outside;
     };
-    if upper.0 == t {
-        return upper.1;
-    }
     let Some(lower) = after.checked_sub(1).map(|before| points[before]) else {
-        return f64::NAN;
+        return match points.get(1) {
+            Some(next) if upper.0 == t.value() => {
+                (t - upper.0) * ((next.1 - upper.1) / (next.0 - upper.0)) + upper.1
+            }
+            _ => outside,
+        };
     };
-    lower.1 + (upper.1 - lower.1) * (t - lower.0) / (upper.0 - lower.0)
+    (t - upper.0) * ((upper.1 - lower.1) / (upper.0 - lower.0)) + upper.1
 }
 
 #[cfg(test)]

@@ -1,6 +1,7 @@
 //! Density of liquid water at ordinary pressure.
 
 use crate::error::{Error, within};
+use crate::number::Number;
 
 /// Temperatures for which the formula is valid, degC.
 pub const RANGE_DEGC: (f64, f64) = (0.0, 150.0);
@@ -28,10 +29,11 @@ pub fn density(temperature_degc: f64) -> Result<f64, Error> {
 }
 
 #[inline(always)]
-pub(crate) fn unchecked(t: f64) -> f64 {
-    let numerator = 999.839_52
-        + t * (16.945_176
-            + t * (-7.987_040_1e-3
-                + t * (-46.170_461e-6 + t * (105.563_02e-9 - t * 280.542_53e-12))));
-    numerator / (1.0 + 16.879_850e-3 * t)
+pub(crate) fn unchecked<T: Number>(t: T) -> T {
+    let numerator = t * -280.542_53e-12 + 105.563_02e-9;
+    let numerator = numerator * t - 46.170_461e-6;
+    let numerator = numerator * t - 7.987_040_1e-3;
+    let numerator = numerator * t + 16.945_176;
+    let numerator = numerator * t + 999.839_52;
+    numerator / (t * 16.879_850e-3 + 1.0)
 }

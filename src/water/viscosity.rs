@@ -1,7 +1,7 @@
 //! Viscosity of liquid water at ordinary pressure.
 
 use crate::error::{Error, within};
-use crate::math::{exp, ln};
+use crate::number::Number;
 use crate::water::ZERO_CELSIUS_K;
 
 /// Temperatures for which the formula is valid, degC (253.15 to 383.15 K; below 0 degC metastable).
@@ -28,11 +28,12 @@ pub fn viscosity(temperature_degc: f64) -> Result<f64, Error> {
 }
 
 #[inline(always)]
-pub(crate) fn unchecked(temperature_degc: f64) -> f64 {
+pub(crate) fn unchecked<T: Number>(temperature_degc: T) -> T {
     // One logarithm and four exponentials are faster than four powers.
-    let log_tau = ln((temperature_degc + ZERO_CELSIUS_K) / 300.0);
-    1e-3 * (280.68 * exp(-1.9 * log_tau)
-        + 511.45 * exp(-7.7 * log_tau)
-        + 61.131 * exp(-19.6 * log_tau)
-        + 0.459_03 * exp(-40.0 * log_tau))
+    let log_tau = ((temperature_degc + ZERO_CELSIUS_K) / 300.0).ln();
+    ((log_tau * -1.9).exp() * 280.68
+        + (log_tau * -7.7).exp() * 511.45
+        + (log_tau * -19.6).exp() * 61.131
+        + (log_tau * -40.0).exp() * 0.459_03)
+        * 1e-3
 }
