@@ -23,6 +23,8 @@ pub enum Quantity {
     Acidity,
     /// Membrane area; canonical m2.
     Area,
+    /// A length; canonical m.
+    Length,
     /// A length of time; canonical h.
     Duration,
     /// Permeate flow through an area; canonical L/m2/h.
@@ -171,6 +173,7 @@ impl Quantity {
             Self::Concentration => "concentration",
             Self::Acidity => "pH",
             Self::Area => "area",
+            Self::Length => "length",
             Self::Duration => "time",
             Self::Flux => "flux",
             Self::WaterPermeability => "water permeability",
@@ -411,6 +414,11 @@ static UNITS: &[Unit] = &[
         SQUARE_FOOT_M2,
         &["ft²", "sq ft", "ft^2"],
     ),
+    unit("m", Quantity::Length, 1.0, &[]),
+    unit("mm", Quantity::Length, 1e-3, &[]),
+    unit("in", Quantity::Length, 0.0254, &["inch", "inches"]),
+    unit("ft", Quantity::Length, 0.3048, &["foot", "feet"]),
+    unit("mil", Quantity::Length, 2.54e-5, &[]),
     unit("h", Quantity::Duration, 1.0, &["hr", "hour", "hours"]),
     unit(
         "min",

@@ -61,6 +61,10 @@ pub struct Element {
     pub name: Option<String>,
     /// Membrane area, m2.
     pub area_m2: f64,
+    /// Length along the flow, m.
+    pub length_m: Option<f64>,
+    /// Thickness of the feed spacer, m.
+    pub feed_spacer_thickness_m: Option<f64>,
     /// Permeate flow at the test conditions, m3/h.
     pub rated_permeate_flow_m3_h: Option<f64>,
     /// Rejection at the test conditions.

@@ -9,6 +9,7 @@ use super::{
     TdsPerConductivity,
 };
 use crate::error::{Error, Fault, Faults};
+use crate::membrane::channel;
 use crate::normalise::temperature::{Law, LawSettings};
 use crate::units::Quantity;
 use crate::water::{Basis, osmotic};
@@ -107,6 +108,13 @@ fn element(table: Option<&Table>, faults: &mut Faults) -> Option<Element> {
     let element = Element {
         name: keys.text("name", faults),
         area_m2: area.unwrap_or(f64::NAN),
+        length_m: keys.quantity("length", Quantity::Length, channel::LENGTH_M, faults),
+        feed_spacer_thickness_m: keys.quantity(
+            "feed_spacer_thickness",
+            Quantity::Length,
+            channel::SPACER_THICKNESS_M,
+            faults,
+        ),
         rated_permeate_flow_m3_h: keys.quantity(
             "rated_permeate_flow",
             Quantity::Flow,

@@ -12,7 +12,7 @@ use crate::water::ZERO_CELSIUS_K;
 
 mod sodium_chloride;
 
-use sodium_chloride::SodiumChlorideAt;
+pub(crate) use sodium_chloride::SodiumChloride;
 pub use sodium_chloride::{
     osmotic_pressure_of_molality, sodium_chloride_molality, sodium_chloride_osmotic_coefficient,
 };
@@ -108,30 +108,106 @@ impl Basis {
         first_tds: &[T; N],
         second_tds: &[T; N],
     ) -> ([T; N], [T; N]) {
-        let zero = [T::constant(0.0); N];
-        let (mut first, mut second) = (zero, zero);
-        match self {
-            Self::TdsRule => {
-                for i in 0..N {
-                    first[i] = tds_rule(first_tds[i], temperatures[i]);
-                    second[i] = tds_rule(second_tds[i], temperatures[i]);
-                }
-            }
-            Self::SodiumChloride => {
-                for i in 0..N {
-                    let salt = SodiumChlorideAt::new(temperatures[i]);
-                    first[i] = salt.osmotic_pressure(salt.molality(first_tds[i]));
-                    second[i] = salt.osmotic_pressure(salt.molality(second_tds[i]));
-                }
-            }
-        }
-        (first, second)
+        with_salt!(self, salt => pressures(salt, temperatures, first_tds, second_tds))
     }
 }
 
-/// The rule that goes with the standard practice, bar.
 #[inline(always)]
-fn tds_rule<T: Number>(tds_mg_l: T, temperature_degc: T) -> T {
-    tds_mg_l * (0.01 * 0.2654) * (temperature_degc + ZERO_CELSIUS_K)
-        / (-(tds_mg_l / 1000.0) + 1000.0)
+fn pressures<S: Salt, T: Number, const N: usize>(
+    salt: S,
+    temperatures: &[T; N],
+    first_tds: &[T; N],
+    second_tds: &[T; N],
+) -> ([T; N], [T; N]) {
+    let zero = [T::constant(0.0); N];
+    let (mut first, mut second) = (zero, zero);
+    for i in 0..N {
+        let at = salt.at(temperatures[i]);
+        first[i] = S::osmotic_pressure(&at, first_tds[i]);
+        second[i] = S::osmotic_pressure(&at, second_tds[i]);
+    }
+    (first, second)
+}
+
+/// A salt whose osmotic pressure is worked out: what depends on temperature first, then many concentrations.
+pub(crate) trait Salt: Copy + Send + Sync {
+    /// The salt at one temperature.
+    type At<T: Number>: Copy;
+
+    /// The salt at a temperature in degC.
+    fn at<T: Number>(self, temperature_degc: T) -> Self::At<T>;
+
+    /// Osmotic pressure, bar, from mg/L.
+    fn osmotic_pressure<T: Number>(at: &Self::At<T>, tds_mg_l: T) -> T;
+
+    /// The same, with each of its figures turned into another kind of number.
+    fn map<T: Number, U: Number>(at: &Self::At<T>, of: impl Fn(T) -> U) -> Self::At<U>;
+}
+
+/// A salt whose osmotic pressure is known only so well: each pressure leans, as a share of itself, on a slot.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Leaning<S> {
+    pub salt: S,
+    pub slot: usize,
+}
+
+impl<S: Salt> Salt for Leaning<S> {
+    type At<T: Number> = (S::At<T>, usize);
+
+    #[inline(always)]
+    fn at<T: Number>(self, temperature_degc: T) -> Self::At<T> {
+        (self.salt.at(temperature_degc), self.slot)
+    }
+
+    #[inline(always)]
+    fn osmotic_pressure<T: Number>((at, slot): &Self::At<T>, tds_mg_l: T) -> T {
+        let pressure = S::osmotic_pressure(at, tds_mg_l);
+        pressure.leaning(*slot, pressure.value())
+    }
+
+    #[inline(always)]
+    fn map<T: Number, U: Number>((at, slot): &Self::At<T>, of: impl Fn(T) -> U) -> Self::At<U> {
+        (S::map(at, of), *slot)
+    }
+}
+
+/// Does something with the [`Salt`] of a [`Basis`]: the choice is made once, outside the loops.
+macro_rules! with_salt {
+    ($basis:expr, $salt:ident => $does:expr) => {
+        match $basis {
+            $crate::water::osmotic::Basis::TdsRule => {
+                let $salt = $crate::water::osmotic::TdsRule;
+                $does
+            }
+            $crate::water::osmotic::Basis::SodiumChloride => {
+                let $salt = $crate::water::osmotic::SodiumChloride;
+                $does
+            }
+        }
+    };
+}
+pub(crate) use with_salt;
+
+/// The rule that goes with the standard practice.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct TdsRule;
+
+impl Salt for TdsRule {
+    /// bar for mg/L, in water of no salt.
+    type At<T: Number> = T;
+
+    #[inline(always)]
+    fn at<T: Number>(self, temperature_degc: T) -> T {
+        (temperature_degc + ZERO_CELSIUS_K) * (0.01 * 0.2654)
+    }
+
+    #[inline(always)]
+    fn osmotic_pressure<T: Number>(at: &T, tds_mg_l: T) -> T {
+        tds_mg_l * *at / (-(tds_mg_l / 1000.0) + 1000.0)
+    }
+
+    #[inline(always)]
+    fn map<T: Number, U: Number>(at: &T, of: impl Fn(T) -> U) -> U {
+        of(*at)
+    }
 }

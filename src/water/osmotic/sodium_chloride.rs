@@ -1,6 +1,6 @@
 //! Sodium chloride by Pitzer's equation.
 
-use super::{GAS_CONSTANT, TDS_RANGE_MG_L, TEMPERATURE_RANGE_DEGC};
+use super::{GAS_CONSTANT, Salt, TDS_RANGE_MG_L, TEMPERATURE_RANGE_DEGC};
 use crate::error::{Error, within};
 use crate::number::Number;
 use crate::water::{ZERO_CELSIUS_K, density};
@@ -10,9 +10,42 @@ const SODIUM_CHLORIDE_G_MOL: f64 = 58.4428;
 /// Molality for which Pitzer's equation is valid with these parameters, mol/kg.
 pub const MOLALITY_RANGE: (f64, f64) = (0.0, 6.0);
 
+/// Sodium chloride.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct SodiumChloride;
+
+impl Salt for SodiumChloride {
+    type At<T: Number> = SodiumChlorideAt<T>;
+
+    #[inline(always)]
+    fn at<T: Number>(self, temperature_degc: T) -> SodiumChlorideAt<T> {
+        SodiumChlorideAt::new(temperature_degc)
+    }
+
+    #[inline(always)]
+    fn osmotic_pressure<T: Number>(at: &SodiumChlorideAt<T>, tds_mg_l: T) -> T {
+        at.osmotic_pressure(at.molality(tds_mg_l))
+    }
+
+    #[inline(always)]
+    fn map<T: Number, U: Number>(
+        at: &SodiumChlorideAt<T>,
+        of: impl Fn(T) -> U,
+    ) -> SodiumChlorideAt<U> {
+        SodiumChlorideAt {
+            kelvin: of(at.kelvin),
+            water_kg_l: of(at.water_kg_l),
+            debye_hueckel: of(at.debye_hueckel),
+            beta0: of(at.beta0),
+            beta1: of(at.beta1),
+            c_phi: of(at.c_phi),
+        }
+    }
+}
+
 /// Sodium chloride at one temperature.
 #[derive(Clone, Copy)]
-pub(super) struct SodiumChlorideAt<T> {
+pub(crate) struct SodiumChlorideAt<T> {
     kelvin: T,
     water_kg_l: T,
     debye_hueckel: T,

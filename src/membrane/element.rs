@@ -1,0 +1,156 @@
+//! One element: what passes the membrane where pressure, salt and flow are known at its inlet.
+//!
+//! Solution and diffusion: flux J = A · (P − ΔP/2 − Pp − π(Cm) + π(Cp)), salt flux J Cp = B · (Cm − Cp). The film at the membrane
+//! raises the salt there: Cm − Cp = (C̄ − Cp) · exp(J/k). C̄ is the mean of the salt at inlet and outlet, k the mass
+//! transfer coefficient and ΔP the spacer's pressure drop, both at the mean flow ([`channel`](super::channel)). Permeate
+//! flow and salt leave the feed side exactly, so that both balances close. Source of the laws: any textbook of reverse
+//! osmosis (solution-diffusion, film theory); the mean over an element is this model's own.
+
+use super::channel::ChannelAt;
+use crate::number::{Dual, Number};
+use crate::water::osmotic::Salt;
+
+/// What flows along the feed side, at one place.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Stream<T> {
+    /// m3/h.
+    pub flow: T,
+    /// mg/L.
+    pub tds: T,
+    /// bar.
+    pub pressure: T,
+}
+
+/// An element at one temperature.
+pub(crate) struct ElementAt<S: Salt, T: Number> {
+    pub channel: ChannelAt<T>,
+    pub salt: S::At<T>,
+    pub area_m2: f64,
+    /// Water permeability at this temperature, L/m2/h/bar.
+    pub water_permeability: T,
+    /// Salt permeability at this temperature, L/m2/h.
+    pub salt_permeability: T,
+    /// The spacer's pressure drop over that of a clean one.
+    pub spacer_friction: T,
+    /// bar.
+    pub permeate_pressure: T,
+}
+
+impl<S: Salt, T: Number> Clone for ElementAt<S, T> {
+    #[inline(always)]
+    fn clone(&self) -> Self {
+        *self
+    }
+}
+
+impl<S: Salt, T: Number> Copy for ElementAt<S, T> {}
+
+/// What an element does with a stream.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Through<T> {
+    /// L/m2/h.
+    pub flux: T,
+    /// m3/h.
+    pub permeate_flow: T,
+    /// mg/L.
+    pub permeate_tds: T,
+    /// What leaves on the feed side.
+    pub outflow: Stream<T>,
+    /// Salt in the mean flow, mg/L.
+    pub mean_tds: T,
+    /// Salt at the membrane, mg/L.
+    pub membrane_tds: T,
+    /// Flux less what the driving pressure gives: zero where both agree.
+    pub residual: T,
+}
+
+impl<S: Salt, T: Number> ElementAt<S, T> {
+    /// What follows if the flux is this.
+    #[inline(always)]
+    pub fn through(&self, inflow: &Stream<T>, flux: T) -> Through<T> {
+        let permeate_flow = flux * (self.area_m2 / 1000.0);
+        let out = inflow.flow - permeate_flow;
+        let log_flow = (inflow.flow - permeate_flow * 0.5).ln();
+        let drop = self.channel.pressure_drop(log_flow) * self.spacer_friction;
+        let film = (flux / self.channel.mass_transfer(log_flow)).exp();
+        // J Cp = B film (C̄ − Cp): the permeate's share of the mean.
+        let carried = film * self.salt_permeability;
+        let share = carried / (flux + carried);
+        // C̄ = (Cin + Cout)/2 with Qout Cout = Qin Cin − Qp Cp and Cp = share C̄.
+        let mean = inflow.tds * (inflow.flow / out + 1.0) / (share * permeate_flow / out + 2.0);
+        let permeate_tds = share * mean;
+        let at_membrane = permeate_tds + (mean - permeate_tds) * film;
+        let driving = inflow.pressure
+            - drop * 0.5
+            - self.permeate_pressure
+            - S::osmotic_pressure(&self.salt, at_membrane)
+            + S::osmotic_pressure(&self.salt, permeate_tds);
+        Through {
+            flux,
+            permeate_flow,
+            permeate_tds,
+            outflow: Stream {
+                flow: out,
+                tds: (inflow.flow * inflow.tds - permeate_flow * permeate_tds) / out,
+                pressure: inflow.pressure - drop,
+            },
+            mean_tds: mean,
+            membrane_tds: at_membrane,
+            residual: flux - self.water_permeability * driving,
+        }
+    }
+
+    #[inline(always)]
+    pub fn map<U: Number>(&self, of: impl Fn(T) -> U + Copy) -> ElementAt<S, U> {
+        ElementAt {
+            channel: self.channel.map(of),
+            salt: S::map(&self.salt, of),
+            area_m2: self.area_m2,
+            water_permeability: of(self.water_permeability),
+            salt_permeability: of(self.salt_permeability),
+            spacer_friction: of(self.spacer_friction),
+            permeate_pressure: of(self.permeate_pressure),
+        }
+    }
+}
+
+impl<S: Salt> ElementAt<S, f64> {
+    /// One step of Newton's method towards the flux that agrees with its driving pressure; and the residual's slope.
+    ///
+    /// The residual rises with the flux and its slope too, so that the method comes down on the root from above. A step out of
+    /// what can be (no water, or all the water) goes half way to that bound.
+    #[inline(always)]
+    pub fn newton(&self, inflow: &Stream<f64>, flux: f64) -> (f64, f64) {
+        let fixed = |value: f64| Dual::<1>::constant(value);
+        let stream = Stream {
+            flow: fixed(inflow.flow),
+            tds: fixed(inflow.tds),
+            pressure: fixed(inflow.pressure),
+        };
+        let found = self
+            .map(fixed)
+            .through(&stream, Dual::variable(flux, 0))
+            .residual;
+        let slope = found.slopes[0];
+        let next = flux - found.value / slope;
+        let most = 1000.0 * inflow.flow / self.area_m2;
+        let next = if next < most {
+            next
+        } else {
+            0.5 * (flux + most)
+        };
+        let next = if next > 0.0 { next } else { 0.5 * flux };
+        (next, slope)
+    }
+}
+
+impl<T: Number> Stream<T> {
+    #[inline(always)]
+    pub fn values(&self) -> Stream<f64> {
+        Stream {
+            flow: self.flow.value(),
+            tds: self.tds.value(),
+            pressure: self.pressure.value(),
+        }
+    }
+}
