@@ -7,14 +7,17 @@ use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
+use statrs::distribution::{ContinuousCDF, Normal};
 
 use crate::baseline::Reference;
 use crate::error::{Error, Fault};
 use crate::log::time::{HOUR, show, zone_or_utc};
-use crate::normalise::Normalised;
+use crate::normalise::reading::Conditions;
+use crate::normalise::{Normalised, Output};
 use crate::screen::Reasons;
 use crate::stats::{MedianInterval, difference, median, median_interval};
 use crate::table::Group;
+use crate::uncertainty::{Budget, SOURCES};
 
 /// A figure with its interval.
 #[derive(Debug, Clone, PartialEq)]
@@ -33,6 +36,8 @@ pub struct Estimate {
     pub n: usize,
     /// How it was found.
     pub method: &'static str,
+    /// Where its uncertainty comes from, where the instruments are known.
+    pub budget: Option<Budget>,
 }
 
 /// How one train and stage stands.
@@ -55,7 +60,10 @@ pub struct Standing {
 }
 
 /// How the interval of a change is made.
-const METHOD: &str = "difference of medians of daily medians, on a log scale; repeatability only: what an instrument is off by in both periods, or the temperature law between them, is not in it";
+const WITH_INSTRUMENTS: &str = "difference of medians of daily medians, on a log scale, together with what the instruments, assumptions and laws of the site file may be off by (JCGM 100)";
+
+/// The same where nothing is known of the instruments.
+const REPEATABILITY: &str = "difference of medians of daily medians, on a log scale; repeatability only: what an instrument is off by in both periods, or the temperature law between them, is not in it";
 
 /// Settings of [`assess`].
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -95,14 +103,12 @@ pub fn assess(result: &Normalised, settings: &AssessSettings) -> Result<Vec<Stan
         // A reading whose differential pressure alone was impossible still counts for flow and salt.
         let used: Vec<usize> = (0..rows.len())
             .filter(|row| rows[*row] as usize == at)
-            .filter(|row| {
-                (result.reasons[*row] - Reasons::NEGATIVE_DIFFERENTIAL_PRESSURE).is_empty()
-            })
+            .filter(|row| (result.reasons[*row] - Reasons::OF_ONE_FIGURE).is_empty())
             .collect();
         let Some(reference) = result.baseline.of(group) else {
             continue;
         };
-        if let Some(standing) = of_group(result, group, reference, &used, settings) {
+        if let Some(standing) = of_group(result, (at, group), reference, &used, settings) {
             standings.push(standing);
         }
     }
@@ -120,7 +126,7 @@ pub fn assess(result: &Normalised, settings: &AssessSettings) -> Result<Vec<Stan
 
 fn of_group(
     result: &Normalised,
-    group: &Group,
+    (at, group): (usize, &Group),
     reference: &Reference,
     used: &[usize],
     settings: &AssessSettings,
@@ -151,11 +157,9 @@ fn of_group(
             .find(|series| series.name == name)
             .map(|series| series.values.clone())
     };
-    let model = crate::normalise::reading::Model::new(
-        &result.site,
-        crate::baseline::stage_of(group, &result.site),
-    );
-    let state = model.state(&reference.conditions()).ok()?;
+    let state = result.prepared[at].state;
+    // What instruments are off by leans on the conditions, which a window has many of: its medians stand for them.
+    let typical = typical(result, &window);
     let change = |figure: &dyn Fn(usize) -> f64, when_new: f64| {
         let log = |row: usize| figure(row).ln();
         let now = median_interval(&daily(&window, &day_of, &log), settings.level);
@@ -179,7 +183,8 @@ fn of_group(
             level: settings.level,
             unit: "",
             n: days,
-            method: METHOD,
+            method: REPEATABILITY,
+            budget: None,
         }
     };
     let mut changes = vec![(
@@ -188,7 +193,13 @@ fn of_group(
     )];
     let mut add = |name: &'static str, column: &str, when_new: f64| {
         if let Some(values) = values(column) {
-            let found = change(&|row| values[row], when_new);
+            let mut found = change(&|row| values[row], when_new);
+            if let Some(output) = Output::named(&format!("{column}_change")) {
+                let lasting = result.variances(at, &typical, time[last_row], output, true);
+                if let Ok((_, variances)) = lasting {
+                    found = with_instruments(result, output, found, &variances);
+                }
+            }
             // Nothing of it in the window: nothing to say.
             if !found.value.is_nan() {
                 changes.push((name, found));
@@ -220,6 +231,15 @@ fn of_group(
         "normalised_differential_pressure",
         reference.normalised_differential_pressure,
     );
+    if let Some(membrane) = &reference.membrane {
+        for (name, when_new) in [
+            ("element_water_permeability", membrane.water_permeability),
+            ("element_salt_permeability", membrane.salt_permeability),
+            ("spacer_friction", membrane.spacer_friction),
+        ] {
+            add(name, name, when_new);
+        }
+    }
     let start = window.first().map_or(time[last_row], |row| time[*row]);
     let days = changes.first().map_or(0, |(_, change)| change.n);
     let mut standing = Standing {
@@ -233,6 +253,53 @@ fn of_group(
     };
     standing.sentence = sentence(&standing, group, result.baseline.kind == "design");
     Some(standing)
+}
+
+/// The medians of the conditions of some rows.
+fn typical(result: &Normalised, rows: &[usize]) -> Conditions {
+    let of = |figure: fn(&Conditions) -> f64| {
+        let figures = rows
+            .iter()
+            .map(|row| figure(&result.inputs.conditions(*row)));
+        median(&mut figures.collect::<Vec<f64>>())
+    };
+    Conditions {
+        temperature: of(|at| at.temperature),
+        feed_pressure: of(|at| at.feed_pressure),
+        differential_pressure: of(|at| at.differential_pressure),
+        permeate_pressure: of(|at| at.permeate_pressure),
+        permeate_flow: of(|at| at.permeate_flow),
+        feed_flow: of(|at| at.feed_flow),
+        recycle_flow: of(|at| at.recycle_flow),
+        feed_tds: of(|at| at.feed_tds),
+        permeate_tds: of(|at| at.permeate_tds),
+    }
+}
+
+/// An estimate of repeatability with what the instruments may be off by, which no number of readings makes less.
+fn with_instruments(
+    result: &Normalised,
+    output: Output,
+    found: Estimate,
+    variances: &[f64; SOURCES],
+) -> Estimate {
+    let quantile = Normal::standard().inverse_cdf(0.5 + 0.5 * found.level);
+    // On the log scale of the estimate.
+    let grown = 1.0 + found.value;
+    let off_by = quantile * variances.iter().sum::<f64>().sqrt() / grown;
+    let (below, above) = (
+        (grown / (1.0 + found.low)).ln().hypot(off_by),
+        ((1.0 + found.high) / grown).ln().hypot(off_by),
+    );
+    let scatter = (found.high - found.low) / (2.0 * quantile);
+    let scatter = Some(scatter * scatter).filter(|variance| variance.is_finite());
+    Estimate {
+        low: (grown.ln() - below).exp() - 1.0,
+        high: (grown.ln() + above).exp() - 1.0,
+        method: WITH_INSTRUMENTS,
+        budget: Some(result.of_variances(output, found.value, variances, scatter)),
+        ..found
+    }
 }
 
 /// The day of a time, as the zone's clock cuts days, counted from 1970.

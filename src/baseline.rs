@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use crate::error::{Error, Fault, Faults};
 use crate::log::Log;
 use crate::log::time::{HOUR, show, zone_or_utc};
+use crate::membrane::train::Membrane;
 use crate::normalise::inputs::{Analysis, Inputs};
 use crate::normalise::reading::{Conditions, Model};
 use crate::site::{BaselineRule, Design, ReferenceRule, Site};
@@ -65,6 +66,9 @@ pub struct Reference {
     pub normalised_salt_passage_at_normalised_flow: f64,
     /// Normalised differential pressure when new, bar.
     pub normalised_differential_pressure: f64,
+    /// The membrane behind the readings when new, where the membrane model was asked for.
+    #[serde(default)]
+    pub membrane: Option<Membrane>,
 }
 
 impl Reference {
@@ -102,6 +106,7 @@ impl Reference {
             normalised_salt_passage: f64::NAN,
             normalised_salt_passage_at_normalised_flow: f64::NAN,
             normalised_differential_pressure: conditions.differential_pressure,
+            membrane: None,
         }
     }
 }
@@ -114,17 +119,18 @@ impl Baseline {
     /// too few usable readings, with what would be enough.
     pub fn find(log: &Log, site: &Site, analyses: &[Analysis]) -> Result<Self, Error> {
         let inputs = Inputs::find(log, site, analyses)?;
-        Self::from_inputs(log, site, &inputs)
-    }
-
-    pub(crate) fn from_inputs(log: &Log, site: &Site, inputs: &Inputs) -> Result<Self, Error> {
         let (groups, rows) = log.table.groups();
+        let models = groups
+            .iter()
+            .map(|group| Model::of_analyses(site, stage_of(group, site), analyses))
+            .collect::<Result<Vec<Model>, Error>>()?;
         let mut faults = Faults::default();
         let (kind, rule, references) = match &site.reference {
             ReferenceRule::Design(design) => {
                 let found = groups
                     .iter()
-                    .map(|group| of_design(group, design, site, &mut faults))
+                    .zip(&models)
+                    .map(|(group, model)| of_design(group, design, model, &mut faults))
                     .collect();
                 (
                     "design",
@@ -140,7 +146,8 @@ impl Baseline {
                 let found: Vec<Result<Reference, Fault>> = groups
                     .par_iter()
                     .zip(&of_group)
-                    .map(|(group, rows)| of_period(log, site, inputs, group, rows, rule))
+                    .zip(&models)
+                    .map(|((group, rows), model)| of_period(log, model, &inputs, group, rows, rule))
                     .collect();
                 let found = found
                     .into_iter()
@@ -209,7 +216,7 @@ fn describe(rule: &BaselineRule) -> String {
 fn of_design(
     group: &Group,
     design: &Design,
-    site: &Site,
+    model: &Model,
     faults: &mut Faults,
 ) -> Option<Reference> {
     let conditions = Conditions {
@@ -223,11 +230,22 @@ fn of_design(
         feed_tds: design.feed_tds,
         permeate_tds: design.permeate_tds,
     };
-    let model = Model::new(site, stage_of(group, site));
     match model.state(&conditions) {
         Ok(state) => {
             let figures = model.figures(&conditions, &state, &conditions, &state);
+            let membrane = model.membrane(&conditions, &state);
+            if membrane.is_some_and(|membrane| membrane.water_permeability.is_nan()) {
+                faults.push(
+                    Fault::new(
+                        "no membrane of the model gives the design's flow, salt and pressure",
+                        "check them, or leave the analysis membrane_model out",
+                    )
+                    .at_column("[reference]"),
+                );
+                return None;
+            }
             Some(Reference {
+                membrane,
                 normalised_salt_passage: figures.salt_passage,
                 normalised_salt_passage_at_normalised_flow: figures.salt_passage_at_normalised_flow,
                 ..Reference::of(group, &conditions)
@@ -248,7 +266,7 @@ fn of_design(
 
 fn of_period(
     log: &Log,
-    site: &Site,
+    model: &Model,
     inputs: &Inputs,
     group: &Group,
     rows: &[usize],
@@ -257,7 +275,6 @@ fn of_period(
     let time = &log.table.time;
     let zone = zone_or_utc(&log.table.zone);
     let place = || format!("[reference] of {group}");
-    let model = Model::new(site, stage_of(group, site));
     let state = |row: usize| {
         if !inputs.is_running(row) {
             return None;
@@ -342,6 +359,19 @@ fn of_period(
     })?;
     // Changes are counted from the median of the normalised figures, not from the figures of the medians.
     let (mut flows, mut salts, mut others, mut drops) = (vec![], vec![], vec![], vec![]);
+    let membranes: Vec<Membrane> = usable
+        .iter()
+        .filter_map(|(_, (at, state))| model.membrane(at, state))
+        .filter(|membrane| membrane.water_permeability > 0.0)
+        .collect();
+    let of_membranes = |figure: &dyn Fn(&Membrane) -> f64| {
+        median(&mut membranes.iter().map(figure).collect::<Vec<f64>>())
+    };
+    let membrane = (!membranes.is_empty()).then(|| Membrane {
+        water_permeability: of_membranes(&|membrane| membrane.water_permeability),
+        salt_permeability: of_membranes(&|membrane| membrane.salt_permeability),
+        spacer_friction: of_membranes(&|membrane| membrane.spacer_friction),
+    });
     for (_, (at, state)) in &usable {
         let figures = model.figures(at, state, &conditions, &reference_state);
         flows.push(figures.permeate_flow);
@@ -358,6 +388,7 @@ fn of_period(
         normalised_salt_passage: median(&mut salts),
         normalised_salt_passage_at_normalised_flow: median(&mut others),
         normalised_differential_pressure: median(&mut drops),
+        membrane,
         ..Reference::of(group, &conditions)
     })
 }

@@ -29,6 +29,7 @@ pub mod screen;
 pub mod site;
 pub mod stats;
 pub mod table;
+pub mod uncertainty;
 pub mod units;
 pub mod water;
 pub mod write;

@@ -142,7 +142,10 @@ impl<const K: usize> Number for Dual<K> {
 
     #[inline(always)]
     fn leaning(mut self, slot: usize, rate: f64) -> Self {
-        self.slopes[slot] += rate;
+        // A slot it does not have is one that nobody asks it about.
+        if let Some(slope) = self.slopes.get_mut(slot) {
+            *slope += rate;
+        }
         self
     }
 }
@@ -243,6 +246,101 @@ impl<const K: usize> Div<f64> for Dual<K> {
     #[inline(always)]
     fn div(self, other: f64) -> Self {
         self.chain(self.value / other, 1.0 / other)
+    }
+}
+
+/// Several figures side by side, each worked out as if alone.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Lanes<const N: usize>(pub [f64; N]);
+
+impl<const N: usize> Lanes<N> {
+    #[inline(always)]
+    fn each(self, of: impl Fn(f64) -> f64) -> Self {
+        let mut found = [0.0; N];
+        for i in 0..N {
+            found[i] = of(self.0[i]);
+        }
+        Self(found)
+    }
+
+    #[inline(always)]
+    fn pairs(self, other: Self, of: impl Fn(f64, f64) -> f64) -> Self {
+        let mut found = [0.0; N];
+        for i in 0..N {
+            found[i] = of(self.0[i], other.0[i]);
+        }
+        Self(found)
+    }
+}
+
+impl<const N: usize> Number for Lanes<N> {
+    #[inline(always)]
+    fn constant(value: f64) -> Self {
+        Self([value; N])
+    }
+
+    /// The first of them: only for choices that are alike for all.
+    #[inline(always)]
+    fn value(self) -> f64 {
+        self.0.first().copied().unwrap_or(f64::NAN)
+    }
+
+    #[inline(always)]
+    fn exp(self) -> Self {
+        self.each(math::exp)
+    }
+
+    #[inline(always)]
+    fn ln(self) -> Self {
+        self.each(math::ln)
+    }
+
+    #[inline(always)]
+    fn sqrt(self) -> Self {
+        self.each(f64::sqrt)
+    }
+
+    #[inline(always)]
+    fn leaning(self, _: usize, _: f64) -> Self {
+        self
+    }
+}
+
+macro_rules! of_lanes {
+    ($($operation:ident $name:ident $sign:tt;)*) => {$(
+        impl<const N: usize> $operation for Lanes<N> {
+            type Output = Self;
+
+            #[inline(always)]
+            fn $name(self, other: Self) -> Self {
+                self.pairs(other, |a, b| a $sign b)
+            }
+        }
+
+        impl<const N: usize> $operation<f64> for Lanes<N> {
+            type Output = Self;
+
+            #[inline(always)]
+            fn $name(self, other: f64) -> Self {
+                self.each(|a| a $sign other)
+            }
+        }
+    )*};
+}
+
+of_lanes! {
+    Add add +;
+    Sub sub -;
+    Mul mul *;
+    Div div /;
+}
+
+impl<const N: usize> Neg for Lanes<N> {
+    type Output = Self;
+
+    #[inline(always)]
+    fn neg(self) -> Self {
+        self.each(|a| -a)
     }
 }
 

@@ -22,12 +22,17 @@ bitflags::bitflags! {
         const NO_DRIVING_PRESSURE = 1 << 7;
         /// Differential pressure is below zero.
         const NEGATIVE_DIFFERENTIAL_PRESSURE = 1 << 8;
+        /// No membrane of the model explains the reading.
+        const NO_MEMBRANE = 1 << 9;
     }
 }
 
 impl Reasons {
+    /// Those that take one figure of a reading and leave the others.
+    pub const OF_ONE_FIGURE: Self = Self::NEGATIVE_DIFFERENTIAL_PRESSURE.union(Self::NO_MEMBRANE);
+
     /// Each reason and its words.
-    pub const WORDS: [(Self, &'static str); 9] = [
+    pub const WORDS: [(Self, &'static str); 10] = [
         (Self::NOT_RUNNING, "not running"),
         (Self::MISSING, "a needed reading is missing"),
         (Self::NO_PERMEATE_FLOW, "no permeate flow"),
@@ -51,6 +56,10 @@ impl Reasons {
         (
             Self::NEGATIVE_DIFFERENTIAL_PRESSURE,
             "differential pressure below zero",
+        ),
+        (
+            Self::NO_MEMBRANE,
+            "no membrane of the model explains the reading",
         ),
     ];
 

@@ -113,15 +113,18 @@ fn instruments_are_of_reading_or_of_span() {
     let site = Site::parse(&text).unwrap();
     let accuracy = |column| site.instruments[&column].accuracy.unwrap();
     assert!(
-        matches!(accuracy(Column::PermeateFlow), Accuracy::Absolute(a) if (a - 0.16 * 0.227_124_707_04).abs() < 1e-12)
+        matches!(accuracy(Column::PermeateFlow), Accuracy { absolute, of_reading: 0.0 } if (absolute - 0.16 * 0.227_124_707_04).abs() < 1e-12)
     );
     assert_eq!(
         accuracy(Column::FeedConductivity),
-        Accuracy::OfReading(0.02)
+        Accuracy {
+            absolute: 0.0,
+            of_reading: 0.02
+        }
     );
     // A difference of 1.8 degF is 1 degC, without the offset of 32.
     assert!(
-        matches!(accuracy(Column::FeedTemperature), Accuracy::Absolute(a) if (a - 1.0).abs() < 1e-12)
+        matches!(accuracy(Column::FeedTemperature), Accuracy { absolute, of_reading: 0.0 } if (absolute - 1.0).abs() < 1e-12)
     );
     let bare = format!("{TEMPLATE}\n[instruments]\npermeate_flow = {{ accuracy = \"2 %\" }}\n");
     assert!(faults(&bare)[0].contains("of reading"));

@@ -1,5 +1,7 @@
 //! Elements in vessels, vessels in stages: water once through, element by element.
 
+use serde::{Deserialize, Serialize};
+
 use super::channel::Channel;
 use super::element::{ElementAt, Stream, Through};
 use crate::error::{Error, Fault};
@@ -9,7 +11,7 @@ use crate::site::{Site, Stage};
 use crate::water::osmotic::{Basis, Salt};
 
 /// A membrane by what it passes at 25 degC, and how free its feed channel is.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Membrane<T = f64> {
     /// L/m2/h/bar at 25 degC.
     pub water_permeability: T,

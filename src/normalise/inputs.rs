@@ -1,6 +1,6 @@
 //! What each analysis needs, and where it comes from: measured, derived or assumed.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
 
@@ -20,14 +20,17 @@ pub enum Analysis {
     SaltPassage,
     /// Differential pressure, like for like.
     DifferentialPressure,
+    /// The elements' permeabilities and spacer friction, by the membrane model.
+    MembraneModel,
 }
 
 impl Analysis {
     /// All of them.
-    pub const ALL: [Self; 3] = [
+    pub const ALL: [Self; 4] = [
         Self::PermeateFlow,
         Self::SaltPassage,
         Self::DifferentialPressure,
+        Self::MembraneModel,
     ];
 
     /// Its name.
@@ -36,6 +39,7 @@ impl Analysis {
             Self::PermeateFlow => "permeate_flow",
             Self::SaltPassage => "salt_passage",
             Self::DifferentialPressure => "differential_pressure",
+            Self::MembraneModel => "membrane_model",
         }
     }
 
@@ -67,6 +71,14 @@ impl Analysis {
                 &[Column::PermeateFlow, Column::DifferentialPressure],
                 ASSUMABLE,
             ),
+            Self::MembraneModel => (
+                &[
+                    Column::PermeateFlow,
+                    Column::PermeateTds,
+                    Column::DifferentialPressure,
+                ],
+                ASSUMABLE,
+            ),
         }
     }
 }
@@ -92,6 +104,18 @@ impl Origin {
             Self::Assumed => "assumed",
         }
     }
+}
+
+/// What salt in a stream was worked out from.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(crate) enum SaltFrom {
+    /// It is in the log, or assumed.
+    #[default]
+    Itself,
+    /// Conductivity times a factor.
+    Factor(f64),
+    /// A salt balance of the other two streams.
+    Balance,
 }
 
 /// Where the figures of one column come from, in words.
@@ -152,8 +176,27 @@ pub(crate) struct Inputs {
     pub permeate_tds: Source,
     pub running: Option<Source>,
     pub provenance: Vec<Provenance>,
+    /// What the salt of feed, permeate and concentrate was worked out from.
+    pub feed_salt: SaltFrom,
+    pub permeate_salt: SaltFrom,
+    pub concentrate_salt: SaltFrom,
     /// Columns that were worked out, for the result's table.
     pub derived: Vec<Series>,
+}
+
+impl Inputs {
+    /// Whether a column was worked out from others.
+    pub fn is_derived(&self, column: Column) -> bool {
+        self.origin(column) == Some(Origin::Derived)
+    }
+
+    /// Where a column comes from, where it is used.
+    pub fn origin(&self, column: Column) -> Option<Origin> {
+        self.provenance
+            .iter()
+            .find(|known| known.column == column)
+            .map(|known| known.origin)
+    }
 }
 
 /// Finds the sources of a log's inputs, one by one, gathering what is missing.
@@ -165,6 +208,7 @@ struct Finder<'a> {
     provenance: Vec<Provenance>,
     derived: Vec<Series>,
     used_assumptions: BTreeSet<Column>,
+    salt_from: BTreeMap<Column, SaltFrom>,
 }
 
 impl Inputs {
@@ -182,6 +226,7 @@ impl Inputs {
             provenance: Vec::new(),
             derived: Vec::new(),
             used_assumptions: BTreeSet::new(),
+            salt_from: BTreeMap::new(),
         };
         find.stages();
         let permeate_flow = find.source(Column::PermeateFlow, |find| {
@@ -225,6 +270,7 @@ impl Inputs {
             Source::Column(series.values.clone())
         });
         find.faults.into_result(Error::MissingColumn)?;
+        let salt_from = |column| find.salt_from.get(&column).copied().unwrap_or_default();
         // A source is NaN only with a fault of its own, and those were just raised.
         let or_nan = |source: Option<Source>| source.unwrap_or(Source::Constant(f64::NAN));
         Ok(Self {
@@ -238,6 +284,9 @@ impl Inputs {
             feed_tds: or_nan(feed_tds),
             permeate_tds: or_nan(permeate_tds),
             running,
+            feed_salt: salt_from(Column::FeedTds),
+            permeate_salt: salt_from(Column::PermeateTds),
+            concentrate_salt: salt_from(Column::ConcentrateTds),
             provenance: find.provenance,
             derived: find.derived,
         })
@@ -378,7 +427,7 @@ impl Finder<'_> {
         Some((values.collect(), how.to_owned()))
     }
 
-    fn tds_of(&self, tds: Column) -> Option<(Values, String)> {
+    fn tds_of(&mut self, tds: Column) -> Option<(Values, String)> {
         if let Some(series) = self.log.get(tds) {
             return Some((series.values.clone(), tds.name().to_owned()));
         }
@@ -386,7 +435,7 @@ impl Finder<'_> {
         Some((values.into(), how))
     }
 
-    fn tds_from_conductivity(&self, tds: Column) -> Option<(Vec<f64>, String)> {
+    fn tds_from_conductivity(&mut self, tds: Column) -> Option<(Vec<f64>, String)> {
         let factors = &self.site.salinity.tds_per_conductivity;
         let (conductivity, factor) = match tds {
             Column::FeedTds => (Column::FeedConductivity, factors.feed),
@@ -395,6 +444,7 @@ impl Finder<'_> {
         };
         let (series, factor) = (self.log.get(conductivity)?, factor?);
         let values = series.values.iter().map(|value| factor * value).collect();
+        self.salt_from.insert(tds, SaltFrom::Factor(factor));
         Some((
             values,
             format!("{factor} mg/L per uS/cm × {}", conductivity.name()),
@@ -403,7 +453,7 @@ impl Finder<'_> {
 
     /// Qf Cf = Qp Cp + (Qf − Qp) Cc, on dissolved salt: conductivity is not conserved, salt is.
     fn salt_balance(
-        &self,
+        &mut self,
         permeate_flow: &Option<Source>,
         feed_flow: &Option<Source>,
         permeate_tds: &Option<Source>,
@@ -418,8 +468,10 @@ impl Finder<'_> {
             let share = qp.at(row) / qf.at(row);
             share * cp.at(row) + (1.0 - share) * concentrate_tds[row]
         });
+        let values = values.collect();
+        self.salt_from.insert(Column::FeedTds, SaltFrom::Balance);
         Some((
-            values.collect(),
+            values,
             format!("salt balance of permeate and concentrate ({how})"),
         ))
     }

@@ -4,39 +4,58 @@ use rayon::prelude::*;
 
 use super::inputs::Inputs;
 use super::outputs::{For, Output};
-use super::reading::{Conditions, Figures, Model, State};
+use super::reading::{Conditions, Figures, Laws, Model, State};
 use crate::baseline::Reference;
 use crate::buffer::{Values, fill_columns};
+use crate::membrane::train::Membrane;
+use crate::number::{Dual, Number};
 use crate::screen::Reasons;
+use crate::uncertainty::{
+    ErrorModel, OfReference, SOURCES, contributions, contributions_to_change,
+};
 
 /// One train and stage, with all that does not change from row to row.
-pub(super) struct Prepared {
+#[derive(Debug, Clone)]
+pub(crate) struct Prepared {
     pub model: Model,
     pub reference: Reference,
     pub conditions: Conditions,
     pub state: State,
     pub viscosity: f64,
+    /// The reference's own errors; `None` for stated conditions, or where no errors are known.
+    pub errors: Option<OfReference>,
 }
 
 /// Readings worked out at a time: their figures fit a processor's nearest cache.
 const BLOCK: usize = 64;
+/// The same for figures with their derivatives, which are larger.
+const DUALS: usize = 8;
 
-/// Runs the kernel over all rows, some thousands to a thread.
-pub(super) fn run(
-    inputs: &Inputs,
-    groups: &[u32],
-    prepared: &[Prepared],
-    wanted: &[Output],
-) -> (Vec<Values>, Vec<Reasons>) {
+/// What the kernel runs on.
+#[derive(Clone, Copy)]
+pub(super) struct Run<'a> {
+    pub inputs: &'a Inputs,
+    pub times: &'a [i64],
+    pub groups: &'a [u32],
+    pub prepared: &'a [Prepared],
+    pub wanted: &'a [Output],
+    pub errors: Option<&'a ErrorModel>,
+}
+
+/// Runs the kernel over all rows, some thousands to a thread: the columns of the outputs, then, where errors are known,
+/// those of their standard uncertainties.
+pub(super) fn run(run: Run<'_>) -> (Vec<Values>, Vec<Reasons>) {
     const ROWS: usize = 64 * BLOCK;
+    let Run { groups, wanted, .. } = run;
     let mut reasons = vec![Reasons::empty(); groups.len()];
-    let columns = fill_columns(wanted.len(), groups.len(), |columns| {
+    let count = wanted.len() * if run.errors.is_some() { 2 } else { 1 };
+    let columns = fill_columns(count, groups.len(), |columns| {
         let mut parts: Vec<Part<'_>> = reasons
             .chunks_mut(ROWS)
             .enumerate()
             .map(|(at, reasons)| Part {
                 start: at * ROWS,
-                columns: Vec::with_capacity(wanted.len()),
+                columns: Vec::with_capacity(count),
                 reasons,
             })
             .collect();
@@ -47,13 +66,7 @@ pub(super) fn run(
         }
         let arch = pulp::Arch::new();
         parts.par_iter_mut().for_each(|part| {
-            arch.dispatch(Fill {
-                part,
-                inputs,
-                groups,
-                prepared,
-                wanted,
-            });
+            arch.dispatch(Fill { part, run });
         });
     });
     (columns, reasons)
@@ -62,10 +75,7 @@ pub(super) fn run(
 /// [`Part::fill`], compiled once for each kind of processor with the widest instructions it has.
 struct Fill<'a, 'b> {
     part: &'a mut Part<'b>,
-    inputs: &'a Inputs,
-    groups: &'a [u32],
-    prepared: &'a [Prepared],
-    wanted: &'a [Output],
+    run: Run<'a>,
 }
 
 impl pulp::WithSimd for Fill<'_, '_> {
@@ -73,8 +83,7 @@ impl pulp::WithSimd for Fill<'_, '_> {
 
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, _: S) {
-        self.part
-            .fill(self.inputs, self.groups, self.prepared, self.wanted);
+        self.part.fill(&self.run);
     }
 }
 
@@ -88,7 +97,14 @@ struct Part<'a> {
 
 impl Part<'_> {
     #[inline(always)]
-    fn fill(&mut self, inputs: &Inputs, groups: &[u32], prepared: &[Prepared], wanted: &[Output]) {
+    fn fill(&mut self, run: &Run<'_>) {
+        let Run {
+            inputs,
+            groups,
+            prepared,
+            wanted,
+            ..
+        } = *run;
         let group_of = |row: &usize| groups[*row] as usize;
         let mut rows: Vec<usize> = (self.start..self.start + self.reasons.len()).collect();
         if prepared.len() > 1 {
@@ -101,17 +117,19 @@ impl Part<'_> {
                 let rows: [usize; BLOCK] =
                     std::array::from_fn(|i| *block.get(i).unwrap_or(&block[0]));
                 let at = inputs.block(&rows);
-                let state = group.model.states(&at);
+                let state = group.model.states(&at, None);
                 let figures = group.model.figures_of(
                     &at,
                     &state,
                     (&group.conditions, &group.state, group.viscosity),
                 );
                 let reasons = group.model.screen(&at, &state);
+                let membranes = group.model.membranes(&at.without(&reasons), &state);
                 let first = rows[0] - self.start;
                 let together = rows[BLOCK - 1] == rows[0] + BLOCK - 1;
                 for (output, column) in wanted.iter().zip(&mut self.columns) {
-                    let values = output.of_block(&state, &figures, &group.reference);
+                    let values =
+                        output.of_block(&state, &figures, membranes.as_ref(), &group.reference);
                     if together {
                         column[first..first + BLOCK].copy_from_slice(&values);
                     } else {
@@ -121,14 +139,25 @@ impl Part<'_> {
                             .for_each(|(row, value)| column[row - self.start] = value);
                     }
                 }
+                if run.errors.is_some() {
+                    for duals in block.chunks(DUALS) {
+                        self.uncertainties(run, group, duals);
+                    }
+                }
                 // Nearly always nothing is to be set aside, which is asked without a branch.
                 let drops = at.differential_pressure.iter();
-                let calm = reasons.iter().zip(drops).fold(true, |calm, (why, drop)| {
+                let mut calm = reasons.iter().zip(drops).fold(true, |calm, (why, drop)| {
                     calm & why.is_empty() & (*drop >= 0.0)
                 });
+                if let Some(membranes) = &membranes {
+                    calm &= membranes.water_permeability.iter().all(|a| *a > 0.0);
+                }
                 if !calm || inputs.running.is_some() {
-                    for (row, why) in block.iter().zip(reasons) {
-                        self.set_aside(*row, why, inputs, wanted);
+                    for (i, row) in block.iter().enumerate() {
+                        let unexplained = membranes
+                            .as_ref()
+                            .is_some_and(|found| !(found.water_permeability[i] > 0.0));
+                        self.set_aside(*row, reasons[i], unexplained, inputs, wanted);
                     }
                 }
             }
@@ -137,48 +166,147 @@ impl Part<'_> {
 
     /// Keeps why a row was set aside, and takes back what must not stand for it.
     #[inline(always)]
-    fn set_aside(&mut self, row: usize, why: Reasons, inputs: &Inputs, wanted: &[Output]) {
+    fn set_aside(
+        &mut self,
+        row: usize,
+        why: Reasons,
+        unexplained: bool,
+        inputs: &Inputs,
+        wanted: &[Output],
+    ) {
         let at = row - self.start;
-        let of_drop = |output: &Output| output.of() == For::Drop;
-        let why = if !inputs.is_running(row) {
-            Reasons::NOT_RUNNING
-        } else if why.is_empty()
-            && inputs.differential_pressure.at(row) < 0.0
-            && wanted.iter().any(of_drop)
-        {
-            Reasons::NEGATIVE_DIFFERENTIAL_PRESSURE
-        } else {
+        let has = |of: For| wanted.iter().any(|output| output.of() == of);
+        let mut why = if inputs.is_running(row) {
             why
+        } else {
+            Reasons::NOT_RUNNING
         };
+        if why.is_empty() && inputs.differential_pressure.at(row) < 0.0 && has(For::Drop) {
+            why |= Reasons::NEGATIVE_DIFFERENTIAL_PRESSURE;
+        }
+        if (why - Reasons::OF_ONE_FIGURE).is_empty() && unexplained {
+            why |= Reasons::NO_MEMBRANE;
+        }
         self.reasons[at] = why;
-        if !why.is_empty() {
-            for (output, column) in wanted.iter().zip(&mut self.columns) {
-                if why != Reasons::NEGATIVE_DIFFERENTIAL_PRESSURE || of_drop(output) {
-                    column[at] = f64::NAN;
-                }
+        if why.is_empty() {
+            return;
+        }
+        // A reason of one figure takes that one; any other takes all.
+        let whole = !(why - Reasons::OF_ONE_FIGURE).is_empty();
+        for (output, column) in wanted.iter().cycle().zip(&mut self.columns) {
+            let takes = match output.of() {
+                For::Drop => why.contains(Reasons::NEGATIVE_DIFFERENTIAL_PRESSURE),
+                For::Model => why.contains(Reasons::NO_MEMBRANE),
+                _ => false,
+            };
+            if whole || takes {
+                column[at] = f64::NAN;
             }
         }
+    }
+
+    /// The standard uncertainties of some rows of one group.
+    #[inline(always)]
+    fn uncertainties(&mut self, run: &Run<'_>, group: &Prepared, rows: &[usize]) {
+        let Some(errors) = run.errors else { return };
+        let at: [Conditions; DUALS] =
+            std::array::from_fn(|i| run.inputs.conditions(*rows.get(i).unwrap_or(&rows[0])));
+        let sizes = at.map(|at| errors.sizes(&at));
+        let calibrated: [[bool; SOURCES]; DUALS] = std::array::from_fn(|i| match &group.errors {
+            Some(reference) => {
+                let time = run.times[*rows.get(i).unwrap_or(&rows[0])];
+                errors.calibrated_between(reference.end_us, time)
+            }
+            None => [false; SOURCES],
+        });
+        let (first, second) = self.columns.split_at_mut(run.wanted.len());
+        group.leaning(errors, &at, run.wanted, |output, found| {
+            for (i, row) in rows.iter().enumerate() {
+                let row = row - self.start;
+                let slopes = &found[i].slopes;
+                let variances = match &group.errors {
+                    Some(reference) if run.wanted[output].is_change() => contributions_to_change(
+                        first[output][row],
+                        slopes,
+                        &sizes[i],
+                        reference,
+                        output,
+                        &calibrated[i],
+                    ),
+                    _ => contributions(slopes, &sizes[i]),
+                };
+                second[output][row] = variances.iter().sum::<f64>().sqrt();
+            }
+        });
+    }
+}
+
+impl Prepared {
+    /// The outputs of a block of readings with their derivatives by the sources of error, one output after the other.
+    #[inline(always)]
+    pub(crate) fn leaning<const N: usize>(
+        &self,
+        errors: &ErrorModel,
+        at: &[Conditions; N],
+        wanted: &[Output],
+        mut take: impl FnMut(usize, [Dual<SOURCES>; N]),
+    ) {
+        let none: [Dual<SOURCES>; SOURCES] = std::array::from_fn(|s| Dual::variable(0.0, s));
+        let leaning = at.map(|at| errors.lean(&at, &none));
+        let conditions = Conditions::of_each(&leaning, |leaning| &leaning.0);
+        let laws: [Laws<Dual<SOURCES>>; N] = std::array::from_fn(|i| leaning[i].1);
+        let state = self.model.states(&conditions, Some(&laws));
+        let figures = self.model.figures_of(
+            &conditions,
+            &state,
+            (&self.conditions, &self.state, self.viscosity),
+        );
+        let membranes = self.model.membranes_leaning(&conditions, &state);
+        for (output, wanted) in wanted.iter().enumerate() {
+            take(
+                output,
+                wanted.of_block(&state, &figures, membranes.as_ref(), &self.reference),
+            );
+        }
+    }
+
+    /// How each output leans on the sources of error at the reference's own conditions.
+    pub(crate) fn slopes_at_reference(
+        &self,
+        errors: &ErrorModel,
+        wanted: &[Output],
+    ) -> Vec<[f64; SOURCES]> {
+        let mut slopes = Vec::with_capacity(wanted.len());
+        self.leaning(errors, &[self.conditions], wanted, |_, [found]| {
+            slopes.push(found.slopes);
+        });
+        slopes
     }
 }
 
 impl Output {
     /// Its figures of a block of readings.
     #[inline(always)]
-    fn of_block(
+    pub(crate) fn of_block<T: Number, const N: usize>(
         self,
-        state: &State<[f64; BLOCK]>,
-        figures: &Figures<[f64; BLOCK]>,
+        state: &State<[T; N]>,
+        figures: &Figures<[T; N]>,
+        membranes: Option<&Membrane<[T; N]>>,
         reference: &Reference,
-    ) -> [f64; BLOCK] {
-        let straight = |figures: &[f64; BLOCK], slope: f64, start: f64| {
-            let mut line = [0.0; BLOCK];
-            for i in 0..BLOCK {
-                line[i] = start + slope * figures[i];
+    ) -> [T; N] {
+        let straight = |figures: &[T; N], slope: f64, start: f64| {
+            let mut line = [T::constant(0.0); N];
+            for i in 0..N {
+                line[i] = figures[i] * slope + start;
             }
             line
         };
         let change = |figures, when_new: f64| straight(figures, 1.0 / when_new, -1.0);
         let rest = |figures| straight(figures, -1.0, 1.0);
+        let membrane = |of: fn(&Membrane<[T; N]>) -> &[T; N]| {
+            membranes.map_or([T::constant(f64::NAN); N], |membranes| *of(membranes))
+        };
+        let when_new = |of: fn(&Membrane) -> f64| reference.membrane.as_ref().map_or(f64::NAN, of);
         match self {
             Self::Recovery => state.recovery,
             Self::PassRecovery => state.pass_recovery,
@@ -209,6 +337,21 @@ impl Output {
             Self::NormalisedDifferentialPressureChange => change(
                 &figures.differential_pressure,
                 reference.normalised_differential_pressure,
+            ),
+            Self::ElementWaterPermeability => membrane(|m| &m.water_permeability),
+            Self::ElementWaterPermeabilityChange => change(
+                &membrane(|m| &m.water_permeability),
+                when_new(|m| m.water_permeability),
+            ),
+            Self::ElementSaltPermeability => membrane(|m| &m.salt_permeability),
+            Self::ElementSaltPermeabilityChange => change(
+                &membrane(|m| &m.salt_permeability),
+                when_new(|m| m.salt_permeability),
+            ),
+            Self::SpacerFriction => membrane(|m| &m.spacer_friction),
+            Self::SpacerFrictionChange => change(
+                &membrane(|m| &m.spacer_friction),
+                when_new(|m| m.spacer_friction),
             ),
         }
     }

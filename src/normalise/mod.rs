@@ -19,10 +19,12 @@ use crate::log::Log;
 use crate::screen::Reasons;
 use crate::site::Site;
 use crate::table::{Series, Table};
+use crate::uncertainty::{ErrorModel, OfReference};
 use crate::units::Unit;
 use crate::water::viscosity;
 use inputs::Inputs;
-use kernel::{Prepared, run};
+pub(crate) use kernel::Prepared;
+use kernel::{Run, run};
 use outputs::{For, unit_of};
 use reading::Model;
 
@@ -53,7 +55,13 @@ pub struct Normalised {
     pub series: Vec<Series>,
     /// Why a row was set aside; empty: used.
     pub reasons: Vec<Reasons>,
-    inputs: Inputs,
+    pub(crate) inputs: Inputs,
+    /// What each row's train and stage is worked out with, in the order of the groups.
+    pub(crate) prepared: Vec<Prepared>,
+    /// The outputs there are.
+    pub(crate) outputs: Vec<Output>,
+    /// What the readings may be off by; `None` where the site file tells nothing of it.
+    pub(crate) errors: Option<ErrorModel>,
 }
 
 /// Normalises a log.
@@ -111,9 +119,14 @@ pub fn normalise(
     }
     let inputs = Inputs::find(log, site, analyses)?;
     let (groups, rows) = log.table.groups();
-    let prepared = groups
+    let models = groups
         .iter()
-        .map(|group| {
+        .map(|group| Model::of_analyses(site, stage_of(group, site), analyses))
+        .collect::<Result<Vec<Model>, Error>>()?;
+    let mut prepared = groups
+        .iter()
+        .zip(models)
+        .map(|(group, model)| {
             let reference = baseline.of(group).ok_or_else(|| {
                 Fault::new(
                     format!("the baseline has no reference for {group}"),
@@ -121,7 +134,12 @@ pub fn normalise(
                 )
             })?;
             let conditions = reference.conditions();
-            let model = Model::new(site, stage_of(group, site));
+            if analyses.contains(&Analysis::MembraneModel) && reference.membrane.is_none() {
+                return Err(Fault::new(
+                    format!("the baseline has no membrane for {group}"),
+                    "make it with the analysis membrane_model among those asked for",
+                ));
+            }
             let state = model.state(&conditions).map_err(|reasons| {
                 Fault::new(
                     format!("the reference of {group} can't be: {}", reasons.words()),
@@ -134,6 +152,7 @@ pub fn normalise(
                 viscosity: viscosity::unchecked(conditions.temperature),
                 conditions,
                 state,
+                errors: None,
             })
         })
         .collect::<Result<Vec<_>, Fault>>()
@@ -147,15 +166,41 @@ pub fn normalise(
             For::Flow => analyses.contains(&Analysis::PermeateFlow),
             For::Salt => analyses.contains(&Analysis::SaltPassage),
             For::Drop => analyses.contains(&Analysis::DifferentialPressure),
+            For::Model => analyses.contains(&Analysis::MembraneModel),
         })
         .collect();
-    let (columns, reasons) = run(&inputs, &rows, &prepared, &wanted);
+    let errors = ErrorModel::new(site, &inputs);
+    if let Some(errors) = &errors {
+        for group in &mut prepared {
+            let slopes = group.slopes_at_reference(errors, &wanted);
+            group.errors = OfReference::new(errors, &group.reference, slopes);
+        }
+    }
+    let (columns, reasons) = run(Run {
+        inputs: &inputs,
+        times: &log.table.time,
+        groups: &rows,
+        prepared: &prepared,
+        wanted: &wanted,
+        errors: errors.as_ref(),
+    });
     let mut series = inputs.derived.clone();
-    series.extend(wanted.iter().zip(columns).map(|(output, values)| Series {
-        name: output.name().to_owned(),
-        unit: unit_of(*output, log),
-        values,
-    }));
+    // Each output, and beside it its standard uncertainty.
+    for (at, output) in wanted.iter().enumerate() {
+        let unit = unit_of(*output, log);
+        series.push(Series {
+            name: output.name().to_owned(),
+            unit,
+            values: columns[at].clone(),
+        });
+        if let Some(uncertainty) = columns.get(wanted.len() + at) {
+            series.push(Series {
+                name: format!("{}_u", output.name()),
+                unit,
+                values: uncertainty.clone(),
+            });
+        }
+    }
     Ok(Normalised {
         log: log.clone(),
         site: site.clone(),
@@ -165,6 +210,9 @@ pub fn normalise(
         series,
         reasons,
         inputs,
+        prepared,
+        outputs: wanted,
+        errors,
     })
 }
 

@@ -18,6 +18,21 @@ macro_rules! outputs {
                 match self { $(Self::$variant => $name,)* }
             }
 
+            /// The output of this name.
+            pub fn named(name: &str) -> Option<Self> {
+                Self::ALL.iter().copied().find(|output| output.name() == name)
+            }
+
+            /// Whether it is a change against the reference.
+            pub fn is_change(self) -> bool {
+                self.name().ends_with("_change")
+            }
+
+            /// Whether it is one of the membrane model.
+            pub(crate) fn is_of_model(self) -> bool {
+                self.of() == For::Model
+            }
+
             pub(super) fn shown(self) -> Shown {
                 match self { $(Self::$variant => Shown::$shown,)* }
             }
@@ -48,6 +63,7 @@ pub(super) enum For {
     Flow,
     Salt,
     Drop,
+    Model,
 }
 
 outputs! {
@@ -71,6 +87,27 @@ outputs! {
     NormalisedRejection "normalised_rejection" Ratio Salt;
     NormalisedDifferentialPressure "normalised_differential_pressure" LikePressure Drop;
     NormalisedDifferentialPressureChange "normalised_differential_pressure_change" Ratio Drop;
+    ElementWaterPermeability "element_water_permeability" WaterPermeability Model;
+    ElementWaterPermeabilityChange "element_water_permeability_change" Ratio Model;
+    ElementSaltPermeability "element_salt_permeability" SaltPermeability Model;
+    ElementSaltPermeabilityChange "element_salt_permeability_change" Ratio Model;
+    SpacerFriction "spacer_friction" Ratio Model;
+    SpacerFrictionChange "spacer_friction_change" Ratio Model;
+}
+
+impl Output {
+    /// The unit of its figures inside.
+    pub fn canonical_unit(self) -> &'static Unit {
+        let quantity = match self.shown() {
+            Shown::Ratio => Quantity::Fraction,
+            Shown::LikePermeateFlow => Quantity::Flow,
+            Shown::LikePressure => Quantity::Pressure,
+            Shown::LikeSalt => Quantity::Concentration,
+            Shown::Flux | Shown::SaltPermeability => Quantity::Flux,
+            Shown::WaterPermeability => Quantity::WaterPermeability,
+        };
+        quantity.canonical()
+    }
 }
 
 /// The unit in which an output is shown: as the log shows its like.

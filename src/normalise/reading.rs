@@ -5,13 +5,18 @@
 
 use super::differential_pressure::factor as differential_pressure_factor;
 use super::driving_pressure::{log_mean_unchecked, net_driving_pressure};
+use super::inputs::Analysis;
 use super::permeate_flow::{normalised_permeate_flow, water_permeability};
 use super::salt_passage::{SaltConditions, normalised_salt_passage, salt_permeability};
 use super::temperature::{Law, STANDARD_DEGC};
+use crate::error::Error;
+use crate::membrane::infer::Seen;
 use crate::membrane::recycle;
-use crate::number::Number;
+use crate::membrane::train::{Inlet, Membrane, Train};
+use crate::number::{Dual, Number};
 use crate::screen::Reasons;
 use crate::site::Site;
+use crate::uncertainty::{OSMOTIC, SALT_LAW, SOURCES, TEMPERATURE_LAW};
 use crate::water::{ZERO_CELSIUS_K, osmotic, viscosity};
 
 /// What is measured of one stage at one time, canonical units.
@@ -58,22 +63,26 @@ pub struct State<T = f64> {
     pub salt_temperature_factor: T,
 }
 
-/// How many conditions there are; a [`Number`]'s slots beyond them are the laws'.
-pub(crate) const CONDITIONS: usize = 9;
-
-/// What a figure depends on beside the conditions: laws that are known only so well. Each is a slot.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum LawSlot {
-    /// The constant of the law of permeate flow, K: factor · exp[δK (1/298.15 − 1/T)].
-    Temperature = CONDITIONS as isize,
-    /// The constant of the law of salt transport, K.
-    SaltTemperature,
+/// By how much the laws may be off: what a figure depends on beside the conditions.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Laws<T> {
+    /// The constant of the law of permeate flow, δK: its factor by exp[δK (1/298.15 − 1/T)].
+    pub temperature_k: T,
+    /// The constant of the law of salt transport, where it is another.
+    pub salt_temperature_k: T,
     /// The osmotic pressures, as a share of themselves.
-    Osmotic,
+    pub osmotic_share: T,
 }
 
-/// All slots: conditions and laws.
-pub(crate) const SLOTS: usize = CONDITIONS + 3;
+impl<T: Number> Laws<T> {
+    /// What an error in a law's constant makes of its factor.
+    #[inline(always)]
+    pub fn factor(constant_k: T, temperature: T) -> T {
+        let standard = 1.0 / (STANDARD_DEGC + ZERO_CELSIUS_K);
+        let colder = -(T::constant(1.0) / (temperature + ZERO_CELSIUS_K)) + standard;
+        (constant_k * colder).exp()
+    }
+}
 
 /// The laws and the membranes by which readings are worked out.
 #[derive(Debug, Clone)]
@@ -86,6 +95,8 @@ pub struct Model {
     elements: f64,
     flow_exponent: f64,
     viscosity_power: f64,
+    /// For the membrane model, where that is asked for.
+    train: Option<Train>,
 }
 
 /// The figures of a reading that are like for like, canonical units.
@@ -131,7 +142,80 @@ impl Model {
             elements: f64::from(elements),
             flow_exponent: site.normalise.differential_pressure_flow_exponent,
             viscosity_power: site.normalise.differential_pressure_viscosity_power,
+            train: None,
         }
+    }
+
+    /// The same, with the membrane model where the analyses ask for it.
+    ///
+    /// # Errors
+    /// [`Error::Site`] where the site file lacks what that needs.
+    pub(crate) fn of_analyses(
+        site: &Site,
+        stage: Option<usize>,
+        analyses: &[Analysis],
+    ) -> Result<Self, Error> {
+        let train = if analyses.contains(&Analysis::MembraneModel) {
+            Some(Train::new(site, stage)?)
+        } else {
+            None
+        };
+        Ok(Self {
+            train,
+            ..Self::new(site, stage)
+        })
+    }
+
+    /// The membranes behind a block of readings; NaN where none explains a reading.
+    #[inline(always)]
+    pub(crate) fn membranes<const N: usize>(
+        &self,
+        at: &Conditions<[f64; N]>,
+        state: &State<[f64; N]>,
+    ) -> Option<Membrane<[f64; N]>> {
+        let train = self.train.as_ref()?;
+        let (inlet, seen) = of_membranes(at, state);
+        Some(train.infer(&inlet, &seen))
+    }
+
+    /// The membrane behind one reading; `None` where the model was not asked for.
+    pub(crate) fn membrane(&self, at: &Conditions, state: &State) -> Option<Membrane> {
+        let (at, state) = (at.map(|figure| [figure]), state.map(|figure| [figure]));
+        self.membranes(&at, &state).map(|found| Membrane {
+            water_permeability: found.water_permeability[0],
+            salt_permeability: found.salt_permeability[0],
+            spacer_friction: found.spacer_friction[0],
+        })
+    }
+
+    /// The same, with exact derivatives by the sources of error.
+    #[inline(always)]
+    pub(crate) fn membranes_leaning<const N: usize>(
+        &self,
+        at: &Conditions<[Dual<SOURCES>; N]>,
+        state: &State<[Dual<SOURCES>; N]>,
+    ) -> Option<Membrane<[Dual<SOURCES>; N]>> {
+        let train = self.train.as_ref()?;
+        let (inlet, seen) = of_membranes(at, state);
+        // The factors carry the laws' errors: what the membrane passes leans on them as they do.
+        let laws = |i: usize, membrane: Membrane<Dual<{ SOURCES + 3 }>>| {
+            let with = |permeability: Dual<{ SOURCES + 3 }>, law: usize| {
+                let colder = 1.0 / (STANDARD_DEGC + ZERO_CELSIUS_K)
+                    - 1.0 / (at.temperature[i].value + ZERO_CELSIUS_K);
+                permeability.leaning(law, permeability.value * colder)
+            };
+            let salt_law = if self.salt_law.is_some() {
+                SALT_LAW
+            } else {
+                TEMPERATURE_LAW
+            };
+            Membrane {
+                water_permeability: with(membrane.water_permeability, TEMPERATURE_LAW),
+                salt_permeability: with(membrane.salt_permeability, salt_law),
+                ..membrane
+            }
+        };
+        Some(train.infer_dual(&inlet, &seen, laws, OSMOTIC))
     }
 
     /// What follows from the conditions, or why nothing does.
@@ -140,7 +224,7 @@ impl Model {
     /// The [`Reasons`] for which the reading can't be worked out.
     pub fn state(&self, at: &Conditions) -> Result<State, Reasons> {
         let at = at.map(|figure| [figure]);
-        let state = self.states(&at);
+        let state = self.states(&at, None);
         let reasons = self.screen(&at, &state)[0];
         if reasons.is_empty() {
             Ok(state.map(|[figure]| figure))
@@ -172,18 +256,16 @@ impl Model {
     pub(crate) fn states<T: Number, const N: usize>(
         &self,
         at: &Conditions<[T; N]>,
+        laws: Option<&[Laws<T>; N]>,
     ) -> State<[T; N]> {
         let zero = [T::constant(0.0); N];
-        let leaning = |factors: [T; N], law: LawSlot| {
-            let mut factors = factors;
+        let mut temperature_factor = self.law.factors(&at.temperature);
+        if let Some(laws) = laws {
             for i in 0..N {
-                let colder = 1.0 / (STANDARD_DEGC + ZERO_CELSIUS_K)
-                    - 1.0 / (at.temperature[i].value() + ZERO_CELSIUS_K);
-                factors[i] = factors[i].leaning(law as usize, factors[i].value() * colder);
+                temperature_factor[i] =
+                    temperature_factor[i] * Laws::factor(laws[i].temperature_k, at.temperature[i]);
             }
-            factors
-        };
-        let temperature_factor = leaning(self.law.factors(&at.temperature), LawSlot::Temperature);
+        }
         let mut state = State {
             recovery: zero,
             pass_recovery: zero,
@@ -193,10 +275,16 @@ impl Model {
             net_driving_pressure: zero,
             temperature_factor,
             salt_temperature_factor: match &self.salt_law {
-                Some(law) => leaning(law.factors(&at.temperature), LawSlot::SaltTemperature),
+                Some(law) => law.factors(&at.temperature),
                 None => temperature_factor,
             },
         };
+        if let (Some(laws), Some(_)) = (laws, &self.salt_law) {
+            for i in 0..N {
+                state.salt_temperature_factor[i] = state.salt_temperature_factor[i]
+                    * Laws::factor(laws[i].salt_temperature_k, at.temperature[i]);
+            }
+        }
         for i in 0..N {
             let inlet = recycle::inlet(
                 at.feed_flow[i],
@@ -214,18 +302,22 @@ impl Model {
             state.mean_feed_tds[i] =
                 state.inlet_tds[i] * log_mean_unchecked(state.pass_recovery[i]);
         }
-        let (mean_feed, permeate) =
+        let (mut mean_feed, mut permeate) =
             self.basis
                 .osmotic_pressures(&at.temperature, &state.mean_feed_tds, &at.permeate_tds);
+        if let Some(laws) = laws {
+            for i in 0..N {
+                mean_feed[i] = mean_feed[i] * (laws[i].osmotic_share + 1.0);
+                permeate[i] = permeate[i] * (laws[i].osmotic_share + 1.0);
+            }
+        }
         for i in 0..N {
-            let leaning =
-                |pressure: T| pressure.leaning(LawSlot::Osmotic as usize, pressure.value());
             state.net_driving_pressure[i] = net_driving_pressure(
                 at.feed_pressure[i],
                 at.differential_pressure[i],
                 at.permeate_pressure[i],
-                leaning(mean_feed[i]),
-                leaning(permeate[i]),
+                mean_feed[i],
+                permeate[i],
             );
         }
         state
@@ -361,6 +453,62 @@ impl Model {
                 );
         }
         figures
+    }
+}
+
+/// What the membrane model takes of readings.
+#[inline(always)]
+fn of_membranes<T: Number, const N: usize>(
+    at: &Conditions<[T; N]>,
+    state: &State<[T; N]>,
+) -> (Inlet<[T; N]>, Seen<[T; N]>) {
+    let inlet = Inlet {
+        temperature: at.temperature,
+        pressure: at.feed_pressure,
+        flow: std::array::from_fn(|i| at.feed_flow[i] + at.recycle_flow[i]),
+        tds: state.inlet_tds,
+        permeate_pressure: at.permeate_pressure,
+    };
+    let seen = Seen {
+        permeate_flow: at.permeate_flow,
+        permeate_tds: at.permeate_tds,
+        differential_pressure: at.differential_pressure,
+    };
+    (inlet, seen)
+}
+
+impl<const N: usize> Conditions<[f64; N]> {
+    /// The same conditions, missing where a reading was set aside: no membrane is sought for those.
+    #[inline(always)]
+    pub(crate) fn without(&self, reasons: &[Reasons; N]) -> Self {
+        let mut permeate_flow = self.permeate_flow;
+        for i in 0..N {
+            if !reasons[i].is_empty() {
+                permeate_flow[i] = f64::NAN;
+            }
+        }
+        Self {
+            permeate_flow,
+            ..*self
+        }
+    }
+}
+
+impl<T: Copy, const N: usize> Conditions<[T; N]> {
+    /// Conditions one by one as a block of them.
+    #[inline(always)]
+    pub(crate) fn of_each<E>(each: &[E; N], at: impl Fn(&E) -> &Conditions<T>) -> Self {
+        Self {
+            temperature: std::array::from_fn(|i| at(&each[i]).temperature),
+            feed_pressure: std::array::from_fn(|i| at(&each[i]).feed_pressure),
+            differential_pressure: std::array::from_fn(|i| at(&each[i]).differential_pressure),
+            permeate_pressure: std::array::from_fn(|i| at(&each[i]).permeate_pressure),
+            permeate_flow: std::array::from_fn(|i| at(&each[i]).permeate_flow),
+            feed_flow: std::array::from_fn(|i| at(&each[i]).feed_flow),
+            recycle_flow: std::array::from_fn(|i| at(&each[i]).recycle_flow),
+            feed_tds: std::array::from_fn(|i| at(&each[i]).feed_tds),
+            permeate_tds: std::array::from_fn(|i| at(&each[i]).permeate_tds),
+        }
     }
 }
 

@@ -9,6 +9,7 @@ use super::read::{ANY, FLOW_M3_H, PRESSURE_BAR, TDS_MG_L, TEMPERATURE_DEGC};
 use super::{Accuracy, Assumed, Event, EventKind, Instrument, Limit};
 use crate::error::{Error, Fault, Faults, nearest};
 use crate::log::Column;
+use crate::uncertainty::classes::{CLASSES, InstrumentClass};
 use crate::units::{Quantity, Unit, split_quantity};
 
 /// The entries of a table whose keys are columns of a log.
@@ -96,11 +97,30 @@ pub(super) fn instruments(
             read.map_err(|fault| faults.push(fault.at_column(format!("{place} accuracy"))))
                 .ok()
         });
-        let resolution = keys.text("resolution", faults).and_then(|text| {
+        let mut difference = |key: &'static str, faults: &mut Faults| {
+            let text = keys.text(key, faults)?;
             let read = difference_of(&text, column.quantity());
-            read.map_err(|fault| faults.push(fault.at_column(format!("{place} resolution"))))
+            read.map_err(|fault| faults.push(fault.at_column(format!("{place} {key}"))))
+                .ok()
+        };
+        let resolution = difference("resolution", faults);
+        let repeatability = difference("repeatability", faults);
+        let span = difference("span", faults);
+        let class = keys.text("class", faults);
+        let of_class = class.and_then(|name| {
+            of_class(&name, span, column, accuracy.is_some())
+                .map_err(|fault| faults.push(fault.at_column(format!("{place} class"))))
                 .ok()
         });
+        if span.is_some() && !keys.given("class") {
+            faults.push(
+                Fault::new(
+                    "a span without a class",
+                    "add class = \"…\", or give accuracy = \"2 % of 8 gpm\"",
+                )
+                .at_column(format!("{place} span")),
+            );
+        }
         let calibrated = keys.value("calibrated_on").and_then(|value| {
             let text = value
                 .as_str()
@@ -119,8 +139,9 @@ pub(super) fn instruments(
         instruments.insert(
             column,
             Instrument {
-                accuracy,
+                accuracy: accuracy.or(of_class),
                 resolution,
+                repeatability,
                 calibrated_on: calibrated,
             },
         );
@@ -128,8 +149,60 @@ pub(super) fn instruments(
     instruments
 }
 
-/// "0.3 degC", "2 %", "2 % of reading", "2 % of 8 gpm".
+/// The accuracy of a class of instruments.
+fn of_class(
+    name: &str,
+    span: Option<f64>,
+    column: Column,
+    has_accuracy: bool,
+) -> Result<Accuracy, Fault> {
+    let fits = |class: &&InstrumentClass| class.quantity == column.quantity();
+    let words = || {
+        let names: Vec<&str> = CLASSES
+            .iter()
+            .filter(fits)
+            .map(|class| class.name)
+            .collect();
+        if names.is_empty() {
+            "there are none for this column: give its accuracy".to_owned()
+        } else {
+            format!("one of: {}", names.join(", "))
+        }
+    };
+    if has_accuracy {
+        return Err(Fault::new(
+            "an accuracy and a class",
+            "the instrument's own accuracy is enough: remove the class",
+        ));
+    }
+    let class = InstrumentClass::named(name).filter(fits).ok_or_else(|| {
+        Fault::new("not a class of this column's instruments", words()).with_value(name)
+    })?;
+    class.accuracy(span).ok_or_else(|| {
+        Fault::new(
+            format!("its accuracy is {}, and there is no span", class.describe()),
+            format!("add span = \"10 {}\"", column.quantity().canonical().word),
+        )
+        .with_value(name)
+    })
+}
+
+/// "0.3 degC", "2 % of reading", "2 % of 8 gpm", or two of them with a plus between.
 fn accuracy_of(text: &str, quantity: Quantity) -> Result<Accuracy, Fault> {
+    if let Some((first, second)) = text.split_once(" + ") {
+        let (first, second) = (
+            accuracy_of(first, quantity)?,
+            accuracy_of(second, quantity)?,
+        );
+        return Ok(Accuracy {
+            absolute: first.absolute + second.absolute,
+            of_reading: first.of_reading + second.of_reading,
+        });
+    }
+    let absolute = |absolute| Accuracy {
+        absolute,
+        of_reading: 0.0,
+    };
     let refuse = || {
         Fault::new(
             "not an accuracy",
@@ -143,7 +216,7 @@ fn accuracy_of(text: &str, quantity: Quantity) -> Result<Accuracy, Fault> {
             // "2 %" alone: of the reading or of the span? They differ by as much as the reading does.
             return Err(refuse());
         }
-        return Ok(Accuracy::Absolute(difference_of(text, quantity)?));
+        return Ok(absolute(difference_of(text, quantity)?));
     };
     let (figure, unit) = split_quantity(share, Quantity::Fraction).map_err(fault)?;
     let share = unit.to_canonical(figure);
@@ -151,9 +224,12 @@ fn accuracy_of(text: &str, quantity: Quantity) -> Result<Accuracy, Fault> {
         return Err(refuse());
     }
     if of.trim() == "reading" {
-        return Ok(Accuracy::OfReading(share));
+        return Ok(Accuracy {
+            absolute: 0.0,
+            of_reading: share,
+        });
     }
-    Ok(Accuracy::Absolute(share * difference_of(of, quantity)?))
+    Ok(absolute(share * difference_of(of, quantity)?))
 }
 
 /// A difference of a quantity: 1.8 degF is 1 degC.

@@ -33,8 +33,12 @@ pub struct Site {
     pub recycle: bool,
     /// How permeate flow follows temperature.
     pub temperature: Law,
+    /// How far the constant of that law may be off, K: its factor by exp[δK (1/298.15 − 1/T)].
+    pub temperature_accuracy_k: Option<f64>,
     /// How salt transport follows temperature; `None`: as permeate flow.
     pub salt_temperature: Option<Law>,
+    /// How far the constant of that law may be off, K.
+    pub salt_temperature_accuracy_k: Option<f64>,
     /// What the salt is, and how conductivity tells its amount.
     pub salinity: Salinity,
     /// What readings are compared with.
@@ -100,6 +104,8 @@ impl Stage {
 pub struct Salinity {
     /// The basis of osmotic pressure.
     pub basis: Basis,
+    /// How far osmotic pressures may be off, as a share of themselves.
+    pub osmotic_accuracy: Option<f64>,
     /// mg/L per µS/cm at 25 degC, of each stream that has one.
     pub tds_per_conductivity: TdsPerConductivity,
 }
@@ -113,6 +119,8 @@ pub struct TdsPerConductivity {
     pub permeate: Option<f64>,
     /// Of the concentrate.
     pub concentrate: Option<f64>,
+    /// How far each may be off, as a share of itself.
+    pub accuracy: Option<f64>,
 }
 
 /// What "like new" means.
@@ -193,25 +201,33 @@ pub struct Assumed {
     pub text: String,
 }
 
-/// The instrument behind a column.
+/// The instrument behind a column, or how well an assumption is known.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Instrument {
-    /// How far it may be off.
+    /// How far it may be off, by its class or its own data sheet.
     pub accuracy: Option<Accuracy>,
     /// The least step it shows, canonical.
     pub resolution: Option<f64>,
+    /// Standard deviation of single readings of a quantity that does not change, canonical.
+    pub repeatability: Option<f64>,
     /// When it was last calibrated, as the file says it (a date).
     pub calibrated_on: Option<String>,
 }
 
-/// How far an instrument may be off.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Accuracy {
+/// How far an instrument may be off, either way: `absolute` + `of_reading` · |reading|.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
+pub struct Accuracy {
     /// The same everywhere, canonical; a share of the span is this too.
-    Absolute(f64),
+    pub absolute: f64,
     /// A share of what it reads.
-    OfReading(f64),
+    pub of_reading: f64,
+}
+
+impl Accuracy {
+    /// How far off it may be where it reads this.
+    pub fn at(self, reading: f64) -> f64 {
+        self.absolute + self.of_reading * reading.abs()
+    }
 }
 
 /// Limits of a quantity, canonical.
@@ -326,7 +342,14 @@ impl Site {
             "recycle": self.recycle,
             "temperature": self.temperature,
             "salt_temperature": self.salt_law(),
-            "salinity": self.salinity,
+            "salinity": Salinity {
+                osmotic_accuracy: None,
+                tds_per_conductivity: TdsPerConductivity {
+                    accuracy: None,
+                    ..self.salinity.tds_per_conductivity
+                },
+                ..self.salinity
+            },
             "normalise": self.normalise,
             "assume": self.assume,
         });

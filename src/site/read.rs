@@ -22,6 +22,7 @@ pub(super) const PRESSURE_BAR: (f64, f64) = (-1.0, 200.0);
 pub(super) const TEMPERATURE_DEGC: (f64, f64) = (0.0, 100.0);
 pub(super) const TDS_MG_L: (f64, f64) = (0.0, 400_000.0);
 const RATIO: (f64, f64) = (1e-9, 1.0);
+const SHARE: (f64, f64) = (0.0, 0.5);
 const HOURS: (f64, f64) = (0.0, 1e6);
 
 pub(super) fn site(text: &str) -> Result<Site, Error> {
@@ -60,9 +61,11 @@ pub(super) fn site(text: &str) -> Result<Site, Error> {
     let temperature_table = file.table("temperature", faults_now);
     let mut keys = Keys::new("[temperature]", temperature_table);
     let salt_table = keys.table("salt", faults_now);
-    let temperature = law(keys, faults_now);
-    let salt_temperature =
-        salt_table.and_then(|table| law(Keys::new("[temperature.salt]", Some(table)), faults_now));
+    let (temperature, temperature_accuracy_k) = law(keys, faults_now);
+    let (salt_temperature, salt_temperature_accuracy_k) = match salt_table {
+        Some(table) => law(Keys::new("[temperature.salt]", Some(table)), faults_now),
+        None => (None, None),
+    };
 
     let salinity = salinity(file.table("salinity", faults_now), faults_now);
     let reference = reference(file.table("reference", faults_now), faults_now);
@@ -83,7 +86,9 @@ pub(super) fn site(text: &str) -> Result<Site, Error> {
                 stages,
                 recycle: recycle_table.is_some(),
                 temperature,
+                temperature_accuracy_k,
                 salt_temperature,
+                salt_temperature_accuracy_k,
                 salinity,
                 reference,
                 normalise,
@@ -178,7 +183,10 @@ fn stages(file: &mut Keys<'_>, faults: &mut Faults) -> Vec<Stage> {
     stages
 }
 
-fn law(mut keys: Keys<'_>, faults: &mut Faults) -> Option<Law> {
+/// A law, and how far its constant may be off.
+fn law(mut keys: Keys<'_>, faults: &mut Faults) -> (Option<Law>, Option<f64>) {
+    const ACCURACY_K: (f64, f64) = (0.0, 2000.0);
+    let accuracy = keys.quantity("accuracy", Quantity::Kelvin, ACCURACY_K, faults);
     let before = faults.total();
     let law = keys.text("law", faults);
     let law = keys.need(
@@ -201,7 +209,10 @@ fn law(mut keys: Keys<'_>, faults: &mut Faults) -> Option<Law> {
             .value("table")
             .and_then(|value| points_of(value, &place, faults)),
     };
-    let name = law?;
+    let Some(name) = law else {
+        keys.close(faults);
+        return (None, accuracy);
+    };
     // A setting that could not be read is not one that is missing.
     let law = if faults.total() == before {
         Law::from_settings(&name, settings)
@@ -214,7 +225,7 @@ fn law(mut keys: Keys<'_>, faults: &mut Faults) -> Option<Law> {
         None
     };
     keys.close(faults);
-    law
+    (law, accuracy)
 }
 
 fn points_of(value: &Value, place: &str, faults: &mut Faults) -> Option<Vec<(f64, f64)>> {
@@ -255,6 +266,7 @@ fn salinity(table: Option<&Table>, faults: &mut Faults) -> Option<Salinity> {
         "\"sodium-chloride\" (or \"tds-rule\")",
         faults,
     );
+    let osmotic_accuracy = keys.quantity("osmotic_accuracy", Quantity::Fraction, SHARE, faults);
     let factors = keys.table("tds_per_conductivity", faults);
     keys.close(faults);
     let mut keys = Keys::new("[salinity.tds_per_conductivity]", factors);
@@ -262,10 +274,12 @@ fn salinity(table: Option<&Table>, faults: &mut Faults) -> Option<Salinity> {
         feed: keys.number("feed", TDS_PER_CONDUCTIVITY, faults),
         permeate: keys.number("permeate", TDS_PER_CONDUCTIVITY, faults),
         concentrate: keys.number("concentrate", TDS_PER_CONDUCTIVITY, faults),
+        accuracy: keys.quantity("accuracy", Quantity::Fraction, SHARE, faults),
     };
     keys.close(faults);
     basis.map(|basis| Salinity {
         basis,
+        osmotic_accuracy,
         tds_per_conductivity,
     })
 }
