@@ -93,7 +93,11 @@ fn sites() -> impl Strategy<Value = Site> {
             points: vec![(0.0, 0.42), (25.0, 1.0), (50.0, 1.9)]
         }),
     ];
-    let bases = prop_oneof![Just(Basis::SodiumChloride), Just(Basis::TdsRule)];
+    let bases = prop_oneof![
+        Just(Basis::SodiumChloride),
+        Just(Basis::TdsRule),
+        Just(Basis::Seawater)
+    ];
     (laws.clone(), proptest::option::of(laws), bases).prop_map(|(law, salt_law, basis)| {
         let mut site = Site::parse(TEMPLATE).expect("the template");
         site.temperature = law;

@@ -118,7 +118,7 @@ impl Model {
         };
         let (low, high) = site.temperature.range();
         let (salt_low, salt_high) = site.salt_law().range();
-        let (osmotic_low, osmotic_high) = osmotic::TEMPERATURE_RANGE_DEGC;
+        let (osmotic_low, osmotic_high) = site.salinity.basis.temperature_range_degc();
         Self {
             law: site.temperature.clone(),
             salt_law: site.salt_temperature.clone(),

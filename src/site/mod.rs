@@ -13,7 +13,7 @@ use crate::error::Error;
 use crate::log::Column;
 use crate::normalise::temperature::Law;
 use crate::units::Unit;
-use crate::water::Basis;
+use crate::water::{Basis, SaltCurve};
 
 /// A commented site file with every key.
 pub const TEMPLATE: &str = include_str!("template.toml");
@@ -96,6 +96,9 @@ impl Stage {
 pub struct Salinity {
     /// The basis of osmotic pressure.
     pub basis: Basis,
+    /// The salt whose conductivity tells mg/L, if one is named.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tds_from_conductivity: Option<SaltCurve>,
     /// mg/L per µS/cm at 25 degC, of each stream that has one.
     pub tds_per_conductivity: TdsPerConductivity,
 }

@@ -13,12 +13,12 @@ pub const MOLALITY_RANGE: (f64, f64) = (0.0, 6.0);
 /// Sodium chloride at one temperature.
 #[derive(Clone, Copy)]
 pub(super) struct SodiumChlorideAt<T> {
-    kelvin: T,
-    water_kg_l: T,
-    debye_hueckel: T,
-    beta0: T,
-    beta1: T,
-    c_phi: T,
+    pub kelvin: T,
+    pub water_kg_l: T,
+    pub debye_hueckel: T,
+    pub beta0: T,
+    pub beta1: T,
+    pub c_phi: T,
 }
 
 impl<T: Number> SodiumChlorideAt<T> {
