@@ -85,7 +85,7 @@ fn potassium_chloride_conductivity<'py>(
 /// 99.0
 /// >>> salt = tds_from_conductivity([feed, permeate], basis="sodium-chloride")
 /// >>> round(float(100 * (1 - salt[1] / salt[0])), 2)
-/// 99.06
+/// 99.1
 #[pyfunction]
 #[pyo3(signature = (conductivity_us_cm, *, basis))]
 fn tds_from_conductivity<'py>(

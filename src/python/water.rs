@@ -62,8 +62,8 @@ fn density<'py>(
 /// Returns: float or ndarray. Osmotic pressure [bar]; NaN where an input is NaN.
 /// Raises: RangeError, naming the first row and value outside the range; SiteError for a basis that is not known and an
 /// analysis that lacks a figure, has one below 0, or whose charges are more than 10 % apart.
-/// Accuracy: sodium chloride within 0.5 % of the handbook table (Geankoplis 1983) at 25 degC; sea salt within 0.1 % of a
-/// reference library; ions in the composition of seawater within 0.7 % of that. Sea salt lies about 7 % below sodium
+/// Accuracy: sodium chloride within 0.5 % of the handbook table (Geankoplis 1983) at 25 degC; sea salt within 0.02 % of a
+/// reference library; ions in the composition of seawater, to 70 g/kg, within 0.5 % of that. Sea salt lies about 7 % below sodium
 /// chloride of the same mg/L.
 /// Source: Pitzer's equation with the parameters of the PHREEQC 3 file pitzer.dat (USGS); IAPWS R13-08 for sea salt.
 ///

@@ -387,7 +387,7 @@ impl<T: Number> IonsAt<T> {
             + self.c * salt * table.charges
             + table.theta;
         let unlike = if table.unsymmetrical > 0.0 && salt.value() > 0.0 {
-            self.unlike(root) * (table.unsymmetrical / (4.0 * table.ionic_strength))
+            self.unlike(root) * (table.unsymmetrical / (8.0 * table.ionic_strength))
         } else {
             T::constant(0.0)
         };
@@ -397,7 +397,7 @@ impl<T: Number> IonsAt<T> {
 
     /// Ions of like sign and unlike charge: (Eθ + I Eθ') 8 I/(z z') = x₁₂ J'(x₁₂) − ½ x₁₁ J'(x₁₁) − ½ x₂₂ J'(x₂₂), with
     /// x = 6 z z' Aφ √I (K. S. Pitzer, J. Solution Chem. 4 (1975) 249, from memory). Without it the osmotic pressure of
-    /// seawater would come out 0.8 % too high.
+    /// seawater would come out 0.8 % higher.
     #[inline(always)]
     fn unlike(&self, root: T) -> T {
         let x = self.debye_hueckel * root * 6.0;
