@@ -63,7 +63,7 @@ fn density<'py>(
 /// Raises: RangeError, naming the first row and value outside the range; SiteError for a basis that is not known and an
 /// analysis that lacks a figure, has one below 0, or whose charges are more than 10 % apart.
 /// Accuracy: sodium chloride within 0.5 % of the handbook table (Geankoplis 1983) at 25 degC; sea salt within 0.02 % of a
-/// reference library; ions in the composition of seawater, to 70 g/kg, within 0.5 % of that. Sea salt lies about 7 % below sodium
+/// reference library; ions in the composition of seawater, to 70 g/kg at 5 to 35 degC, within 0.5 % of that. Sea salt lies about 7 % below sodium
 /// chloride of the same mg/L.
 /// Source: Pitzer's equation with the parameters of the PHREEQC 3 file pitzer.dat (USGS); IAPWS R13-08 for sea salt.
 ///
@@ -100,7 +100,7 @@ fn osmotic_pressure<'py>(
 ///
 /// Returns: float or ndarray. Osmotic pressure [bar]; NaN where an input is NaN.
 /// Raises: RangeError, naming the first row and value outside the range.
-/// Accuracy: within 0.02 % of the reference library over 10 to 70 g/kg and 5 to 35 degC.
+/// Accuracy: within 0.02 % of the reference library over 10 to 70 g/kg and 5 to 35 degC, within 0.03 % over the range.
 /// Source: IAPWS R13-08, eq. 4 and its coefficients (R. Feistel, Deep-Sea Res. I 55 (2008) 1639).
 ///
 /// >>> round(seawater_osmotic_pressure(35.165, 25.0), 2)
@@ -125,7 +125,7 @@ fn seawater_osmotic_pressure<'py>(
 ///
 /// Returns: float or ndarray. Density [kg/m3]; NaN where an input is NaN. Times g/kg it is mg/L.
 /// Raises: RangeError, naming the first row and value outside the range.
-/// Accuracy: within 1e-5 of the reference library in ocean water; above 70 g/kg and 40 degC known to 0.2 %.
+/// Accuracy: within 1e-5 of the reference library; above 70 g/kg and 40 degC known to 0.2 %.
 /// Source: IAPWS R13-08, eq. 4 and its coefficients; water by G. S. Kell (see density).
 ///
 /// >>> round(seawater_density(35.165, 25.0), 2)

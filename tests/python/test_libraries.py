@@ -102,7 +102,7 @@ def test_seawater_is_teos_10(salinity: float) -> None:
             return float(in_seawater - gsw.chem_potential_water_t_exact(0.0, t, 0.0))
 
         expected = brentq(excess, 0.0, 20.0 * salinity + 1.0, xtol=1e-9) / 10.0
-        # The library's water is another fit than ours: in the dilute the difference of two potentials loses digits.
+        # The library's water is another fit: in the dilute its difference of two potentials loses digits.
         assert bm.seawater_osmotic_pressure(salinity, t) == pytest.approx(expected, rel=3e-4, abs=1e-5)
         density = float(gsw.rho_t_exact(salinity, t, 0.0))
         assert bm.seawater_density(salinity, t) == pytest.approx(density, rel=3e-5)
@@ -136,7 +136,7 @@ def test_ions_are_an_analysis() -> None:
         bm.osmotic_pressure(tds, 20.0, basis="seawater", ions=sea)
     with pytest.raises(bm.SiteError, match="missing"):
         bm.osmotic_pressure(tds, 20.0, basis="ions")
-    with pytest.raises(bm.SiteError, match="'sulphate'.*one of: sodium"):
+    with pytest.raises(bm.SiteError, match=r"'sulphate'.*one of: sodium"):
         bm.osmotic_pressure(tds, 20.0, basis="ions", ions={**sea, "sulphate": 1.0})
     with pytest.raises(bm.SiteError, match="charges do not balance"):
         bm.osmotic_pressure(tds, 20.0, basis="ions", ions={**sea, "sodium": 1.0})
@@ -204,7 +204,7 @@ def test_a_wrong_setting_is_said() -> None:
         bm.osmotic_pressure(1000.0, 20.0, basis="sea")
     with pytest.raises(bm.SiteError, match="alpha_per_degc: missing"):
         bm.conductivity_at_25(1000.0, 20.0, method="linear")
-    with pytest.raises(bm.SiteError, match="one of: 0.01, 0.1, 1 mol/kg"):
+    with pytest.raises(bm.SiteError, match=r"one of: 0\.01, 0\.1, 1 mol/kg"):
         bm.potassium_chloride_conductivity(0.02, 25.0)
     with pytest.raises(bm.SiteError, match="one of: sodium-chloride, seawater"):
         bm.tds_from_conductivity(1000.0, basis="brine")

@@ -39,7 +39,7 @@ pub const TDS_RANGE_MG_L: (f64, f64) = (0.0, 112_000.0);
 #[serde(rename_all = "kebab-case")]
 #[expect(
     clippy::large_enum_variant,
-    reason = "a unit has one basis, which readings copy nowhere; a box could not be Copy"
+    reason = "a unit has one basis; in a box it could not be Copy"
 )]
 pub enum Basis {
     /// π/kPa = 0.2654 C (t + 273.15)/(1000 − C/1000), C in mg/L: the form that goes with ASTM D4516 (from
@@ -148,7 +148,7 @@ impl Basis {
     ///
     /// Accuracy for sodium chloride: within 0.5 % of the handbook table at 25 degC and within 0.3 % of an
     /// aqueous-chemistry library over 5 to 35 degC (`tests/published`); the rule is within 4 % of that. Sea salt within
-    /// 0.02 % of a reference library. The ions of an analysis: within 0.5 % of that in the composition of seawater to 70 g/kg, within
+    /// 0.02 % of a reference library. The ions of an analysis: within 0.5 % of that in the composition of seawater, to 70 g/kg and over 5 to 35 degC, within
     /// 0.3 % of handbook osmotic coefficients of single salts (magnesium sulfate within 2 %).
     ///
     /// # Errors

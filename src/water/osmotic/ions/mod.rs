@@ -121,6 +121,10 @@ impl WaterAnalysis {
 ///
 /// The salt of a reading, in mg/L, is the sum of the ions with bicarbonate as the ion. (A residue dried at 180 degC has
 /// lost half of the bicarbonate.) A permeate has other proportions than its feed; it has little osmotic pressure too.
+///
+/// Accuracy in the composition of seawater, beside [`seawater_osmotic_pressure`](super::seawater_osmotic_pressure): within
+/// 0.5 % from 0.1 to 70 g/kg and 5 to 35 degC, within 0.8 % at 0 to 50 degC, and 1.6 % too low at 115 g/kg and 50 degC.
+/// Beside handbook osmotic coefficients at 25 degC: within 0.3 %, of dilute magnesium sulfate 2 %.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct IonTable {
     analysis: [f64; 8],
@@ -329,8 +333,8 @@ fn sum<const N: usize>(amounts: &[f64; N], of_each: &[f64; N]) -> f64 {
 
 /// The ions of a table at one temperature.
 #[derive(Clone, Copy)]
-pub(super) struct IonsAt<T> {
-    table: IonTable,
+pub(super) struct IonsAt<'a, T> {
+    table: &'a IonTable,
     kelvin: T,
     water_kg_l: T,
     debye_hueckel: T,
@@ -341,14 +345,14 @@ pub(super) struct IonsAt<T> {
     c: T,
 }
 
-impl<T: Number> IonsAt<T> {
+impl<'a, T: Number> IonsAt<'a, T> {
     #[inline(always)]
-    pub fn new(table: &IonTable, temperature_degc: T) -> Self {
+    pub fn new(table: &'a IonTable, temperature_degc: T) -> Self {
         let salt = SodiumChlorideAt::new(temperature_degc);
         let warmer = temperature_degc - 25.0;
         let at = |(at_25, each): Parameter| warmer * each + at_25;
         Self {
-            table: *table,
+            table,
             kelvin: salt.kelvin,
             water_kg_l: salt.water_kg_l,
             debye_hueckel: salt.debye_hueckel,
@@ -376,7 +380,7 @@ impl<T: Number> IonsAt<T> {
     /// Silica counts as a particle; what it does to the ions is left out.
     #[inline(always)]
     pub fn osmolality(&self, salt: T) -> T {
-        let table = &self.table;
+        let table = self.table;
         let ionic_strength = salt * table.ionic_strength;
         let root = ionic_strength.sqrt();
         let debye_hueckel = self.debye_hueckel * ionic_strength * root / (root * 1.2 + 1.0);

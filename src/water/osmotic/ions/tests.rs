@@ -91,7 +91,8 @@ fn the_ions_of_seawater_are_seawater() {
 #[test]
 fn powers_of_two_are_right() {
     // Where x doubles, the two powers in J grow by these: found by comparing with one worked out anew.
-    let ions = IonsAt::new(&table(SEA), 25.0);
+    let sea = table(SEA);
+    let ions = IonsAt::new(&sea, 25.0);
     let j = |x: f64| x / (4.0 + 4.581 * x.powf(-0.7237) * (-0.0120 * x.powf(0.528)).exp());
     let slope = |x: f64| x * (j(x * (1.0 + 1e-5)) - j(x * (1.0 - 1e-5))) / (2e-5 * x);
     let root = 0.85;
