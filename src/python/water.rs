@@ -63,8 +63,8 @@ fn density<'py>(
 /// Raises: RangeError, naming the first row and value outside the range; SiteError for a basis that is not known and an
 /// analysis that lacks a figure, has one below 0, or whose charges are more than 10 % apart.
 /// Accuracy: sodium chloride within 0.5 % of the handbook table (Geankoplis 1983) at 25 degC; sea salt within 0.02 % of a
-/// reference library; ions in the composition of seawater, to 70 g/kg at 5 to 35 degC, within 0.5 % of that. Sea salt lies about 7 % below sodium
-/// chloride of the same mg/L.
+/// reference library; ions in the composition of seawater, to 70 g/kg at 5 to 35 degC, within 0.5 % of that. Sea salt lies
+/// about 7 % below sodium chloride of the same mg/L.
 /// Source: Pitzer's equation with the parameters of the PHREEQC 3 file pitzer.dat (USGS); IAPWS R13-08 for sea salt.
 ///
 /// >>> round(osmotic_pressure(2000.0, 25.0, basis="sodium-chloride"), 2)

@@ -31,8 +31,8 @@ impl Compensation {
     /// The method of this name with its setting.
     ///
     /// # Errors
-    /// A [`Fault`] for a method that is not known, an α that is missing, out of its range, or given to the method that has
-    /// none (it would be ignored).
+    /// A [`Fault`] for a method that is not known, an α that is missing, out of its range, or given to the method that
+    /// has none (it would be ignored).
     pub fn from_settings(name: &str, alpha_per_degc: Option<f64>) -> Result<Self, Fault> {
         let (low, high) = Self::ALPHA_RANGE_PER_DEGC;
         match (name, alpha_per_degc) {
@@ -65,7 +65,8 @@ impl Compensation {
         }
     }
 
-    /// Temperatures for which it is valid, degC: ISO 7888 by its table, the straight line by common practice (no source).
+    /// Temperatures for which it is valid, degC: ISO 7888 by its table, the straight line by common practice (no
+    /// source).
     pub fn temperature_range_degc(self) -> (f64, f64) {
         match self {
             Self::Linear { .. } => (0.0, 50.0),
@@ -75,8 +76,8 @@ impl Compensation {
 
     /// Conductivity at 25 degC, µS/cm, from that at a temperature in degC.
     ///
-    /// The straight line with 0.0191 a degC is up to 2 % below the table of ISO 7888 between 5 and 15 degC: at 5 degC it
-    /// divides by 0.618, where the table multiplies by 1.643.
+    /// The straight line with 0.0191 a degC is up to 2 % below the table of ISO 7888 between 5 and 15 degC: at 5 degC
+    /// it divides by 0.618, where the table multiplies by 1.643.
     ///
     /// Source: linear, common practice (Standard Methods 2510 takes α = 0.0191, from memory); ISO 7888:1985.
     ///

@@ -37,13 +37,13 @@ const STANDARDS: [(f64, Points); 3] = [
 
 /// Conductivity of a potassium chloride standard, µS/cm, from its molality in mol/kg, at a temperature in degC.
 ///
-/// The tabulated value where there is one; between, the cubic through the four nearest. 0.01 mol/kg: 0 to 35 degC;
-/// 0.1 mol/kg: 5 to 35 degC; 1 mol/kg: 25 degC alone. The conductivity of water with air's carbon dioxide (1.10 µS/cm at
-/// 25 degC) is already taken off; a meter shows it in addition. Accuracy: the standards' own 0.03 to 0.04 % in the table;
+/// The tabulated value where there is one; between, the cubic through the four nearest. 0.01 mol/kg: 0 to 35 degC; 0.1
+/// mol/kg: 5 to 35 degC; 1 mol/kg: 25 degC alone. The conductivity of water with air's carbon dioxide (1.10 µS/cm at 25
+/// degC) is already taken off; a meter shows it in addition. Accuracy: the standards' own 0.03 to 0.04 % in the table;
 /// leaving out one of its values, the cubic finds it again within 0.05 %.
 ///
-/// Source: K. W. Pratt et al., Pure Appl. Chem. 73 (2001) 1783, and Y. C. Wu, W. F. Koch and K. W. Pratt (NIST), as in the
-/// CRC Handbook of Chemistry and Physics, "Standard solutions for calibrating conductivity cells"; ITS-90.
+/// Source: K. W. Pratt et al., Pure Appl. Chem. 73 (2001) 1783, and Y. C. Wu, W. F. Koch and K. W. Pratt (NIST), as in
+/// the CRC Handbook of Chemistry and Physics, "Standard solutions for calibrating conductivity cells"; ITS-90.
 ///
 /// # Errors
 /// [`Error::Range`] outside the temperatures of that standard, [`Error::Site`] for a molality that is no standard.

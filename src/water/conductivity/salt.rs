@@ -76,8 +76,8 @@ impl SaltCurve {
     }
 
     /// Conductivities at 25 degC for which it is valid, µS/cm: to 1 mol/L of sodium chloride; of sea salt to practical
-    /// salinity 42, and from 100 µS/cm. There the scale's extension still meets the ions' own conductivities; at 50 µS/cm
-    /// it is 3 % and at 20 µS/cm 14 % too low (own calculation).
+    /// salinity 42, and from 100 µS/cm. There the scale's extension still meets the ions' own conductivities; at 50
+    /// µS/cm it is 3 % and at 20 µS/cm 14 % too low (own calculation).
     pub fn conductivity_range_us_cm(self) -> (f64, f64) {
         match self {
             Self::SodiumChloride => (0.0, sodium_chloride_conductivity(1.0)),
@@ -98,13 +98,14 @@ impl SaltCurve {
 
     /// Dissolved salt, mg/L, from conductivity at 25 degC in µS/cm.
     ///
-    /// Sodium chloride: κ = 1000 Λ c, Λ = 126.39 − 90.09 √c + 116.97 c − 103.34 c^1.5 + 35.86 c² S cm2/mol, c in mol/L: a
-    /// fit to the handbook's table that meets each of its values to 0.03 %. Seawater: practical salinity, as g/kg by
+    /// Sodium chloride: κ = 1000 Λ c, Λ = 126.39 − 90.09 √c + 116.97 c − 103.34 c^1.5 + 35.86 c² S cm2/mol, c in mol/L:
+    /// a fit to the handbook's table that meets each of its values to 0.03 %. Seawater: practical salinity, as g/kg by
     /// 35.16504/35, as mg/L by [`seawater_density`](crate::water::seawater_density).
     ///
-    /// Source: equivalent conductivities at 25 degC, CRC Handbook of Chemistry and Physics, and for 0.2 to 1 mol/L Robinson and
-    /// Stokes, Electrolyte Solutions, appendix 6.3 (both from memory); UNESCO Technical Papers in Marine Science 37 (1981);
-    /// K. D. Hill, T. M. Dauphinee and D. J. Woods, IEEE J. Oceanic Eng. 11 (1986) 109, joined at salinity 2 as in TEOS-10.
+    /// Source: equivalent conductivities at 25 degC, CRC Handbook of Chemistry and Physics, and for 0.2 to 1 mol/L
+    /// Robinson and Stokes, Electrolyte Solutions, appendix 6.3 (both from memory); UNESCO Technical Papers in Marine
+    /// Science 37 (1981); K. D. Hill, T. M. Dauphinee and D. J. Woods, IEEE J. Oceanic Eng. 11 (1986) 109, joined at
+    /// salinity 2 as in TEOS-10.
     ///
     /// # Errors
     /// [`Error::Range`] outside [`SaltCurve::conductivity_range_us_cm`]. NaN in, NaN out.
@@ -210,7 +211,8 @@ fn practical_salinity<T: Number>(conductivity: T) -> T {
     salinity
 }
 
-/// Where a rising function takes a value, between two places: Newton's steps, or half the way where one would leave them.
+/// Where a rising function takes a value, between two places: Newton's steps, or half the way where one would leave
+/// them.
 fn undo(function: impl Fn(Dual<1>) -> Dual<1>, value: f64, (low, high): (f64, f64)) -> f64 {
     if value.is_nan() {
         return value;
@@ -249,7 +251,8 @@ mod tests {
 
     #[test]
     fn the_handbook_is_met() {
-        // mol/L and S cm2/mol at 25 degC: CRC Handbook of Chemistry and Physics, and from 0.2 mol/L Robinson and Stokes (from memory).
+        // mol/L and S cm2/mol at 25 degC: CRC Handbook of Chemistry and Physics, and from 0.2 mol/L Robinson and Stokes
+        // (from memory).
         for (molarity, equivalent) in [
             (0.0005, 124.44),
             (0.001, 123.68),
@@ -282,8 +285,9 @@ mod tests {
 
     #[test]
     fn in_the_dilute_sea_salt_conducts_as_its_ions() {
-        // Limits at 25 degC, S cm2/mol of charge (CRC Handbook of Chemistry and Physics, from memory), with the shares of standard
-        // seawater's charges; Λ falls with 60.2 + 0.229 Λ by the root of the charges in mol/L (Onsager), so far as 1:1.
+        // Limits at 25 degC, S cm2/mol of charge (CRC Handbook of Chemistry and Physics, from memory), with the shares
+        // of standard seawater's charges; Λ falls with 60.2 + 0.229 Λ by the root of the charges in mol/L (Onsager), so
+        // far as 1:1.
         let cations = 0.7734 * 50.08 + 0.1742 * 53.0 + 0.0340 * 59.47 + 0.0168 * 73.48;
         let anions = 0.9023 * 76.31 + 0.0931 * 80.0 + 0.0046 * 44.5;
         let limit = cations + anions;

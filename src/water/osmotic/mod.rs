@@ -2,8 +2,8 @@
 //!
 //! Four bases: the rule that goes with the standard practice, sodium chloride by Pitzer's equations, sea salt by the
 //! Gibbs function of seawater, and the ions of an analysis by Pitzer's equations for mixtures. For one mg/L they differ
-//! by a third: sea salt lies about 7 % below sodium chloride, waters rich in sulfate much further. So the basis is always
-//! chosen, never assumed.
+//! by a third: sea salt lies about 7 % below sodium chloride, waters rich in sulfate much further. So the basis is
+//! always chosen, never assumed.
 
 use serde::Serialize;
 
@@ -148,8 +148,9 @@ impl Basis {
     ///
     /// Accuracy for sodium chloride: within 0.5 % of the handbook table at 25 degC and within 0.3 % of an
     /// aqueous-chemistry library over 5 to 35 degC (`tests/published`); the rule is within 4 % of that. Sea salt within
-    /// 0.02 % of a reference library. The ions of an analysis: within 0.5 % of that in the composition of seawater, to 70 g/kg and over 5 to 35 degC, within
-    /// 0.3 % of handbook osmotic coefficients of single salts (magnesium sulfate within 2 %).
+    /// 0.02 % of a reference library. The ions of an analysis: within 0.5 % of that in the composition of seawater, to
+    /// 70 g/kg and over 5 to 35 degC, within 0.3 % of handbook osmotic coefficients of single salts (magnesium sulfate
+    /// within 2 %).
     ///
     /// # Errors
     /// [`Error::Range`] outside [`Basis::tds_range_mg_l`] or [`Basis::temperature_range_degc`]. NaN in, NaN out.

@@ -167,8 +167,8 @@ fn check(salinity_g_kg: f64, temperature_degc: f64) -> Result<(), Error> {
 /// and 5 to 35 degC (`tests/published/teos-10-seawater.toml`), within 0.03 % over its whole range.
 ///
 /// Source: IAPWS R13-08, the salt part of the Gibbs function, eq. 4 and its table of coefficients (R. Feistel, Deep-Sea
-/// Res. I 55 (2008) 1639), rescaled as in the open toolbox of TEOS-10; its range, to 120 g/kg and 80 degC at atmospheric
-/// pressure, from memory.
+/// Res. I 55 (2008) 1639), rescaled as in the open toolbox of TEOS-10; its range, to 120 g/kg and 80 degC at
+/// atmospheric pressure, from memory.
 ///
 /// # Errors
 /// [`Error::Range`] outside 0 to 120 g/kg or 0 to 50 degC. NaN in, NaN out.

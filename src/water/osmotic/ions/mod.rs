@@ -14,8 +14,8 @@ use crate::error::Fault;
 use crate::number::Number;
 use crate::water::density;
 
-/// Ionic strength up to which the mixture is taken, mol/kg: that of the checks of single salts of two charges, and twice
-/// that of seawater at 70 g/kg, to which the mixture is checked.
+/// Ionic strength up to which the mixture is taken, mol/kg: that of the checks of single salts of two charges, and
+/// twice that of seawater at 70 g/kg, to which the mixture is checked.
 const IONIC_STRENGTH_MAX: f64 = 3.0;
 /// How far the charges of an analysis may be apart, of their mean (common practice, no source: analyses within 5 % are
 /// good, beyond 10 % something is missing).
@@ -116,15 +116,15 @@ impl WaterAnalysis {
     }
 }
 
-/// An analysis whose proportions stand for all waters of a unit, with the sums of Pitzer's equation over its ions worked
-/// out for a gram of salt, so that what is left for each reading is plain arithmetic.
+/// An analysis whose proportions stand for all waters of a unit, with the sums of Pitzer's equation over its ions
+/// worked out for a gram of salt, so that what is left for each reading is plain arithmetic.
 ///
 /// The salt of a reading, in mg/L, is the sum of the ions with bicarbonate as the ion. (A residue dried at 180 degC has
 /// lost half of the bicarbonate.) A permeate has other proportions than its feed; it has little osmotic pressure too.
 ///
-/// Accuracy in the composition of seawater, beside [`seawater_osmotic_pressure`](super::seawater_osmotic_pressure): within
-/// 0.5 % from 0.1 to 70 g/kg and 5 to 35 degC, within 0.8 % at 0 to 50 degC, and 1.6 % too low at 115 g/kg and 50 degC.
-/// Beside handbook osmotic coefficients at 25 degC: within 0.3 %, of dilute magnesium sulfate 2 %.
+/// Accuracy in the composition of seawater, beside [`seawater_osmotic_pressure`](super::seawater_osmotic_pressure):
+/// within 0.5 % from 0.1 to 70 g/kg and 5 to 35 degC, within 0.8 % at 0 to 50 degC, and 1.6 % too low at 115 g/kg and
+/// 50 degC. Beside handbook osmotic coefficients at 25 degC: within 0.3 %, of dilute magnesium sulfate 2 %.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct IonTable {
     analysis: [f64; 8],
@@ -303,7 +303,8 @@ impl IonTable {
         }
     }
 
-    /// Salt content for which it is valid, mg/L: an ionic strength of 3 mol/kg at 50 degC, where a litre has least water.
+    /// Salt content for which it is valid, mg/L: an ionic strength of 3 mol/kg at 50 degC, where a litre has least
+    /// water.
     pub fn tds_range_mg_l(&self) -> (f64, f64) {
         (0.0, self.tds_max)
     }

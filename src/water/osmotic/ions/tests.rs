@@ -5,8 +5,8 @@ use super::*;
 use crate::number::Dual;
 use proptest::prelude::*;
 
-/// Standard seawater, mg/kg at 35.165 g/kg (F. J. Millero et al., Deep-Sea Res. I 55 (2008) 50, table 4, from memory), the
-/// lesser ions taken for the nearest: strontium as calcium, bromide as chloride, carbonate as bicarbonate.
+/// Standard seawater, mg/kg at 35.165 g/kg (F. J. Millero et al., Deep-Sea Res. I 55 (2008) 50, table 4, from memory),
+/// the lesser ions taken for the nearest: strontium as calcium, bromide as chloride, carbonate as bicarbonate.
 const SEA: [f64; 8] = [
     10_781.45, 399.10, 1283.72, 415.72, 19_382.56, 2712.35, 133.98, 0.0,
 ];
