@@ -37,8 +37,30 @@ pub trait Number:
     /// Its square root.
     fn sqrt(self) -> Self;
 
-    /// The same figure, which also changes at `rate` with the quantity numbered `slot`.
-    fn leaning(self, slot: usize, rate: f64) -> Self;
+    /// A longer equation of it. Inside, only the derivative by this one number is carried; the chain rule brings it to
+    /// all the others at once.
+    #[inline(always)]
+    fn by(self, equation: impl Equation) -> Self {
+        equation.of(self)
+    }
+
+    /// Two figures, each of this number and of one of a pair, likewise.
+    #[inline(always)]
+    fn by_pair(self, pair: [Self; 2], equations: impl Pair) -> [Self; 2] {
+        equations.of(self, pair)
+    }
+}
+
+/// An equation of one number.
+pub trait Equation {
+    /// The figure that follows.
+    fn of<T: Number>(&self, x: T) -> T;
+}
+
+/// Two equations, each of a number they share and of one of its own.
+pub trait Pair {
+    /// The figures that follow.
+    fn of<T: Number>(&self, shared: T, each: [T; 2]) -> [T; 2];
 }
 
 impl Number for f64 {
@@ -66,11 +88,6 @@ impl Number for f64 {
     fn sqrt(self) -> Self {
         Self::sqrt(self)
     }
-
-    #[inline(always)]
-    fn leaning(self, _: usize, _: f64) -> Self {
-        self
-    }
 }
 
 /// A figure with its derivatives by `K` quantities.
@@ -94,7 +111,9 @@ impl<const K: usize> Dual<K> {
     /// The quantity numbered `slot` itself.
     #[inline(always)]
     pub fn variable(value: f64, slot: usize) -> Self {
-        Self::constant(value).leaning(slot, 1.0)
+        let mut slopes = [0.0; K];
+        slopes[slot] = 1.0;
+        Self { value, slopes }
     }
 
     /// A function of it, by its figure and its derivative there.
@@ -141,12 +160,24 @@ impl<const K: usize> Number for Dual<K> {
     }
 
     #[inline(always)]
-    fn leaning(mut self, slot: usize, rate: f64) -> Self {
-        // A slot it does not have is one that nobody asks it about.
-        if let Some(slope) = self.slopes.get_mut(slot) {
-            *slope += rate;
-        }
-        self
+    fn by(self, equation: impl Equation) -> Self {
+        let found = equation.of(Dual::<1>::variable(self.value, 0));
+        self.chain(found.value, found.slopes[0])
+    }
+
+    #[inline(always)]
+    fn by_pair(self, pair: [Self; 2], equations: impl Pair) -> [Self; 2] {
+        let shared = Dual::<2>::variable(self.value, 0);
+        let found = equations.of(shared, pair.map(|own| Dual::variable(own.value, 1)));
+        std::array::from_fn(|at| {
+            let (found, own) = (found[at], pair[at]);
+            Self {
+                value: found.value,
+                slopes: std::array::from_fn(|k| {
+                    found.slopes[0] * self.slopes[k] + found.slopes[1] * own.slopes[k]
+                }),
+            }
+        })
     }
 }
 
@@ -298,11 +329,6 @@ impl<const N: usize> Number for Lanes<N> {
     #[inline(always)]
     fn sqrt(self) -> Self {
         self.each(f64::sqrt)
-    }
-
-    #[inline(always)]
-    fn leaning(self, _: usize, _: f64) -> Self {
-        self
     }
 }
 

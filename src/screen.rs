@@ -16,7 +16,7 @@ bitflags::bitflags! {
         const IMPOSSIBLE_SALT = 1 << 4;
         /// The temperature is outside the range of the temperature law.
         const TEMPERATURE_OUT_OF_RANGE = 1 << 5;
-        /// The concentration is outside the range of the osmotic pressure.
+        /// The concentration is outside the range of the osmotic pressure, or conductivity outside that of its curve.
         const SALT_OUT_OF_RANGE = 1 << 6;
         /// Net driving pressure is zero or below.
         const NO_DRIVING_PRESSURE = 1 << 7;
@@ -50,7 +50,7 @@ impl Reasons {
         ),
         (
             Self::SALT_OUT_OF_RANGE,
-            "salt content outside the osmotic pressure's range",
+            "salt content outside the range of the osmotic pressure or of the conductivity's curve",
         ),
         (Self::NO_DRIVING_PRESSURE, "no net driving pressure"),
         (

@@ -3,7 +3,8 @@
 use brinemark::normalise::reading::{Conditions, Model};
 use brinemark::normalise::temperature::Law;
 use brinemark::normalise::{log_mean_factor, net_driving_pressure};
-use brinemark::{Site, site::TEMPLATE, water::Basis};
+use brinemark::water::{Basis, WaterAnalysis};
+use brinemark::{Site, site::TEMPLATE};
 use proptest::prelude::*;
 
 /// A membrane by its two permeabilities, in the form that underlies the standard practice.
@@ -45,6 +46,12 @@ fn meets(membrane: Membrane, site: &Site, at: Given) -> Option<Conditions> {
         feed_tds: at.feed_tds,
         permeate_tds,
     })
+}
+
+/// A brackish water by its ions.
+fn brackish() -> Basis {
+    let analysis = [120.0, 6.0, 30.0, 95.0, 180.0, 160.0, 250.0, 18.0].map(Some);
+    Basis::from_settings("ions", Some(WaterAnalysis::from_figures(analysis))).expect("a basis")
 }
 
 /// What is free to choose.
@@ -93,7 +100,12 @@ fn sites() -> impl Strategy<Value = Site> {
             points: vec![(0.0, 0.42), (25.0, 1.0), (50.0, 1.9)]
         }),
     ];
-    let bases = prop_oneof![Just(Basis::SodiumChloride), Just(Basis::TdsRule)];
+    let bases = prop_oneof![
+        Just(Basis::SodiumChloride),
+        Just(Basis::TdsRule),
+        Just(Basis::Seawater),
+        Just(brackish())
+    ];
     (laws.clone(), proptest::option::of(laws), bases).prop_map(|(law, salt_law, basis)| {
         let mut site = Site::parse(TEMPLATE).expect("the template");
         site.temperature = law;

@@ -9,7 +9,10 @@ use brinemark::normalise::{
     normalised_salt_passage,
 };
 use brinemark::units::convert;
-use brinemark::water::{Basis, density, osmotic, viscosity};
+use brinemark::water::{
+    Basis, Compensation, SaltCurve, WaterAnalysis, density, osmotic,
+    potassium_chloride_conductivity, seawater_density, seawater_osmotic_pressure, viscosity,
+};
 use serde::Deserialize;
 
 #[derive(Deserialize)]
@@ -60,6 +63,18 @@ impl Check {
         self.arguments[name].as_str().expect(name)
     }
 
+    fn curve(&self) -> SaltCurve {
+        SaltCurve::from_name(self.word("basis")).unwrap()
+    }
+
+    fn ions(&self) -> Option<WaterAnalysis> {
+        let ions = self.arguments.get("ions")?.as_table().expect("ions");
+        let figure = |name: &str| ions.get(name).map(|value| value.as_float().expect(name));
+        Some(WaterAnalysis::from_figures(
+            WaterAnalysis::NAMES.map(figure),
+        ))
+    }
+
     fn salt(&self, prefix: &str) -> SaltConditions {
         let number = |name: &str| self.number(&format!("{prefix}{name}"));
         SaltConditions {
@@ -88,13 +103,27 @@ impl Check {
                     .factor(n("temperature_degc"))
                     .unwrap()
             }
-            "osmotic_pressure" => {
-                let named = |(name, _): &&(&str, Basis)| *name == self.word("basis");
-                let basis = Basis::NAMES.iter().find(named).expect("a basis").1;
-                basis
-                    .osmotic_pressure(n("tds_mg_l"), n("temperature_degc"))
+            "osmotic_pressure" => Basis::from_settings(self.word("basis"), self.ions())
+                .unwrap()
+                .osmotic_pressure(n("tds_mg_l"), n("temperature_degc"))
+                .unwrap(),
+            "seawater_osmotic_pressure" => {
+                seawater_osmotic_pressure(n("salinity_g_kg"), n("temperature_degc")).unwrap()
+            }
+            "seawater_density" => {
+                seawater_density(n("salinity_g_kg"), n("temperature_degc")).unwrap()
+            }
+            "conductivity_at_25" => {
+                Compensation::from_settings(self.word("method"), self.optional("alpha_per_degc"))
+                    .unwrap()
+                    .at_25(n("conductivity_us_cm"), n("temperature_degc"))
                     .unwrap()
             }
+            "potassium_chloride_conductivity" => {
+                potassium_chloride_conductivity(n("molality"), n("temperature_degc")).unwrap()
+            }
+            "tds_from_conductivity" => self.curve().tds(n("conductivity_us_cm")).unwrap(),
+            "conductivity_from_tds" => self.curve().conductivity(n("tds_mg_l")).unwrap(),
             "osmotic_pressure_of_molality" => {
                 osmotic::osmotic_pressure_of_molality(n("molality"), n("temperature_degc")).unwrap()
             }

@@ -1,6 +1,7 @@
 //! The site file: every fault named with its key, and the right one beside it.
 
-use brinemark::site::{Accuracy, ReferenceRule, TEMPLATE};
+use brinemark::site::{Accuracy, ConductivityRule, ReferenceRule, TEMPLATE};
+use brinemark::water::{Basis, SaltCurve, WaterAnalysis};
 use brinemark::{Site, log::Column, normalise::temperature::Law};
 use proptest::prelude::*;
 
@@ -45,6 +46,7 @@ fn every_optional_line_of_the_template_is_right() {
             "note",
         ]
         .contains(&name)
+            || WaterAnalysis::NAMES.contains(&name)
         {
             continue;
         }
@@ -78,6 +80,106 @@ fn every_optional_line_of_the_template_is_right() {
         law("law = \"table\"\ntable = [[\"41 degF\", 0.52], [\"25 degC\", 1], [\"30 degC\", 1.16]]"),
         Law::Table { points } if (points[0].0 - 5.0).abs() < 1e-12
     ));
+}
+
+/// The template with its analysis in use, and one piece of that exchanged for another.
+fn with_ions(from: &str, to: &str) -> String {
+    let mut text = with("basis = \"sodium-chloride\"", "basis = \"ions\"");
+    for key in ["[salinity.ions]"].iter().chain(&WaterAnalysis::NAMES) {
+        text = text.replacen(&format!("# {key}"), key, 1);
+    }
+    assert!(text.contains(from), "{from}");
+    text.replacen(from, to, 1)
+}
+
+#[test]
+fn an_analysis_is_read_with_its_units() {
+    let basis = |text: &str| Site::parse(text).unwrap().salinity.basis;
+    let plain = basis(&with_ions("", ""));
+    let expected =
+        WaterAnalysis::from_figures([120.0, 6.0, 30.0, 95.0, 180.0, 160.0, 250.0, 18.0].map(Some));
+    assert_eq!(Ok(plain), Basis::from_settings("ions", Some(expected)));
+    assert_eq!(basis(&with_ions("\"120 mg/L\"", "\"0.12 g/L\"")), plain);
+    let (low, high) = plain.tds_range_mg_l();
+    assert!(
+        low == 0.0 && (100_000.0..300_000.0).contains(&high),
+        "{high}"
+    );
+    // Both bases take the proportions of the same salt, and so differ little.
+    let by_ions = plain.osmotic_pressure(1000.0, 20.0).unwrap();
+    let seawater = basis(&with("\"sodium-chloride\"", "\"seawater\""));
+    let by_sea = seawater.osmotic_pressure(1000.0, 20.0).unwrap();
+    assert!(
+        by_ions < by_sea && by_ions > 0.6 * by_sea,
+        "{by_ions} {by_sea}"
+    );
+}
+
+#[test]
+fn an_analysis_that_can_not_be_right_is_refused() {
+    for (from, to, expected) in [
+        (
+            "sulfate = \"160 mg/L\"",
+            "",
+            "[salinity] ions.sulfate: missing",
+        ),
+        (
+            "\"160 mg/L\"",
+            "\"-1 mg/L\"",
+            "[salinity.ions] sulfate, '-1 mg/L': outside",
+        ),
+        ("\"160 mg/L\"", "160", "[salinity.ions] sulfate"),
+        (
+            "\"180 mg/L\"",
+            "\"18 mg/L\"",
+            "[salinity] ions: the charges do not balance: cations 12.58 meq/L",
+        ),
+        (
+            "sulfate",
+            "sulphate",
+            "[salinity.ions] sulphate: not a known key; did you mean 'sulfate'?",
+        ),
+        (
+            "basis = \"ions\"",
+            "basis = \"seawater\"",
+            "[salinity] ions: belongs to the basis \"ions\"",
+        ),
+    ] {
+        let found = faults(&with_ions(from, to));
+        assert!(
+            found.iter().any(|fault| fault.contains(expected)),
+            "{expected}\nin {found:?}"
+        );
+    }
+    let without = faults(&with("basis = \"sodium-chloride\"", "basis = \"ions\""));
+    assert!(
+        without[0].contains("[salinity] ions: missing"),
+        "{without:?}"
+    );
+}
+
+#[test]
+fn a_stream_has_a_factor_or_a_salt_behind_its_conductivity() {
+    let rules = |feed: &str| {
+        with(
+            "[reference] ",
+            &format!("[salinity.tds_per_conductivity]\nfeed = {feed}\n\n[reference] "),
+        )
+    };
+    let feed = |text: &str| {
+        Site::parse(text)
+            .unwrap()
+            .salinity
+            .tds_per_conductivity
+            .feed
+    };
+    assert_eq!(feed(&rules("0.55")), Some(ConductivityRule::Factor(0.55)));
+    for (name, curve) in SaltCurve::NAMES {
+        let text = rules(&format!("\"{name}\""));
+        assert_eq!(feed(&text), Some(ConductivityRule::Curve(curve)));
+    }
+    assert!(faults(&rules("\"brine\""))[0].contains("one of: sodium-chloride, seawater"));
+    assert!(faults(&rules("7.5"))[0].contains("a number from 0.2 to 1.5"));
 }
 
 #[test]
@@ -201,6 +303,7 @@ fn the_method_hash_follows_what_decides_figures() {
         ("37.2 m2", "37.3 m2"),
         ("law = \"standard-practice\"", "law = \"viscosity\""),
         ("basis = \"sodium-chloride\"", "basis = \"tds-rule\""),
+        ("basis = \"sodium-chloride\"", "basis = \"seawater\""),
         ("vessels = 2", "vessels = 3"),
     ] {
         assert_ne!(
@@ -209,6 +312,11 @@ fn the_method_hash_follows_what_decides_figures() {
             "{to}"
         );
     }
+    let with_less = with_ions("\"180 mg/L\"", "\"170 mg/L\"");
+    assert_ne!(
+        Site::parse(&with_ions("", "")).unwrap().method_hash(),
+        Site::parse(&with_less).unwrap().method_hash()
+    );
 }
 
 proptest! {

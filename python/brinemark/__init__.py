@@ -77,6 +77,12 @@ if TYPE_CHECKING:
         __version__ as __version__,
     )
     from brinemark._core import (
+        conductivity_at_25 as conductivity_at_25,
+    )
+    from brinemark._core import (
+        conductivity_from_tds as conductivity_from_tds,
+    )
+    from brinemark._core import (
         convert as convert,
     )
     from brinemark._core import (
@@ -110,16 +116,28 @@ if TYPE_CHECKING:
         osmotic_pressure_of_molality as osmotic_pressure_of_molality,
     )
     from brinemark._core import (
+        potassium_chloride_conductivity as potassium_chloride_conductivity,
+    )
+    from brinemark._core import (
         requirements as requirements,
     )
     from brinemark._core import (
         salt_permeability as salt_permeability,
     )
     from brinemark._core import (
+        seawater_density as seawater_density,
+    )
+    from brinemark._core import (
+        seawater_osmotic_pressure as seawater_osmotic_pressure,
+    )
+    from brinemark._core import (
         sodium_chloride_molality as sodium_chloride_molality,
     )
     from brinemark._core import (
         sodium_chloride_osmotic_coefficient as sodium_chloride_osmotic_coefficient,
+    )
+    from brinemark._core import (
+        tds_from_conductivity as tds_from_conductivity,
     )
     from brinemark._core import (
         temperature_factor as temperature_factor,
@@ -184,6 +202,8 @@ _HOMES = {
         "Standing",
         "UnitError",
         "__version__",
+        "conductivity_at_25",
+        "conductivity_from_tds",
         "convert",
         "density",
         "log_columns",
@@ -195,10 +215,14 @@ _HOMES = {
         "normalised_salt_passage",
         "osmotic_pressure",
         "osmotic_pressure_of_molality",
+        "potassium_chloride_conductivity",
         "requirements",
         "salt_permeability",
+        "seawater_density",
+        "seawater_osmotic_pressure",
         "sodium_chloride_molality",
         "sodium_chloride_osmotic_coefficient",
+        "tds_from_conductivity",
         "temperature_factor",
         "unit_words",
         "viscosity",

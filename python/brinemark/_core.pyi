@@ -36,6 +36,8 @@ __all__ = [
     "UnitError",
     "__version__",
     "assess",
+    "conductivity_at_25",
+    "conductivity_from_tds",
     "convert",
     "density",
     "find_baseline",
@@ -49,13 +51,17 @@ __all__ = [
     "normalised_salt_passage",
     "osmotic_pressure",
     "osmotic_pressure_of_molality",
+    "potassium_chloride_conductivity",
     "read_arrow",
     "read_columns",
     "read_csv",
     "requirements",
     "salt_permeability",
+    "seawater_density",
+    "seawater_osmotic_pressure",
     "sodium_chloride_molality",
     "sodium_chloride_osmotic_coefficient",
+    "tds_from_conductivity",
     "temperature_factor",
     "unit_words",
     "viscosity",
@@ -320,10 +326,28 @@ def temperature_factor(
     constant_below_25degc_k: float | None = None,
     table: Sequence[tuple[float, float]] | None = None,
 ) -> _Figures: ...
-def osmotic_pressure(tds_mg_l: ArrayLike, temperature_degc: ArrayLike, *, basis: str) -> _Figures: ...
+def osmotic_pressure(
+    tds_mg_l: ArrayLike,
+    temperature_degc: ArrayLike,
+    *,
+    basis: str,
+    ions: dict[str, float] | None = None,
+) -> _Figures: ...
+def seawater_osmotic_pressure(salinity_g_kg: ArrayLike, temperature_degc: ArrayLike) -> _Figures: ...
+def seawater_density(salinity_g_kg: ArrayLike, temperature_degc: ArrayLike) -> _Figures: ...
 def sodium_chloride_molality(tds_mg_l: ArrayLike, temperature_degc: ArrayLike) -> _Figures: ...
 def sodium_chloride_osmotic_coefficient(molality: ArrayLike, temperature_degc: ArrayLike) -> _Figures: ...
 def osmotic_pressure_of_molality(molality: ArrayLike, temperature_degc: ArrayLike) -> _Figures: ...
+def conductivity_at_25(
+    conductivity_us_cm: ArrayLike,
+    temperature_degc: ArrayLike,
+    *,
+    method: str,
+    alpha_per_degc: float | None = None,
+) -> _Figures: ...
+def potassium_chloride_conductivity(molality: ArrayLike, temperature_degc: ArrayLike) -> _Figures: ...
+def tds_from_conductivity(conductivity_us_cm: ArrayLike, *, basis: str) -> _Figures: ...
+def conductivity_from_tds(tds_mg_l: ArrayLike, *, basis: str) -> _Figures: ...
 def log_mean_factor(recovery: ArrayLike) -> _Figures: ...
 def membrane_inlet_tds(
     *,

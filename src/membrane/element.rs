@@ -25,6 +25,8 @@ pub(crate) struct Stream<T> {
 pub(crate) struct ElementAt<S: Salt, T: Number> {
     pub channel: ChannelAt<T>,
     pub salt: S::At<T>,
+    /// By how much its osmotic pressures are more.
+    pub osmotic: T,
     pub area_m2: f64,
     /// Water permeability at this temperature, L/m2/h/bar.
     pub water_permeability: T,
@@ -83,8 +85,9 @@ impl<S: Salt, T: Number> ElementAt<S, T> {
         let driving = inflow.pressure
             - drop * 0.5
             - self.permeate_pressure
-            - S::osmotic_pressure(&self.salt, at_membrane)
-            + S::osmotic_pressure(&self.salt, permeate_tds);
+            - (S::osmotic_pressure(&self.salt, at_membrane)
+                - S::osmotic_pressure(&self.salt, permeate_tds))
+                * self.osmotic;
         Through {
             flux,
             permeate_flow,
@@ -105,6 +108,7 @@ impl<S: Salt, T: Number> ElementAt<S, T> {
         ElementAt {
             channel: self.channel.map(of),
             salt: S::map(&self.salt, of),
+            osmotic: of(self.osmotic),
             area_m2: self.area_m2,
             water_permeability: of(self.water_permeability),
             salt_permeability: of(self.salt_permeability),

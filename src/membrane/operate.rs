@@ -2,10 +2,10 @@
 
 use rayon::prelude::*;
 
-use super::train::{Fluxes, Inlet, Made, Membrane, Train};
+use super::element::Through;
+use super::train::{BLOCK, Fluxes, Inlet, Made, Membrane, Train};
 use crate::error::{Error, within};
 use crate::number::{Dual, Number};
-use crate::water::osmotic::{Salt, with_salt};
 
 /// What is set and what the water is.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -77,13 +77,37 @@ pub struct Working<T = f64> {
     pub highest_membrane_tds: T,
 }
 
+/// One element of a unit at work; of a stage's vessels all alike.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ElementAtWork {
+    /// The stage, from 1.
+    pub stage: usize,
+    /// The place in its vessel, from 1.
+    pub element: usize,
+    /// L/m2/h.
+    pub flux: f64,
+    /// m3/h.
+    pub inlet_flow: f64,
+    /// m3/h.
+    pub permeate_flow: f64,
+    /// mg/L.
+    pub permeate_tds: f64,
+    /// m3/h.
+    pub concentrate_flow: f64,
+    /// mg/L.
+    pub concentrate_tds: f64,
+    /// bar.
+    pub concentrate_pressure: f64,
+    /// Its permeate over its inlet flow.
+    pub recovery: f64,
+    /// Salt at the membrane over salt in its mean flow.
+    pub polarisation: f64,
+}
+
 /// Steps of Newton's method; five to eight are usual.
 const MOST_STEPS: usize = 60;
 /// A step this small, as a share, is the last.
 const SMALLEST_STEP: f64 = 1e-12;
-
-/// Cases worked out at a time.
-const BLOCK: usize = 16;
 
 /// Pressures for which the model is meant, bar.
 const PRESSURE_BAR: (f64, f64) = (0.0, 200.0);
@@ -102,19 +126,17 @@ impl Train {
             self.check_operation(case)
                 .map_err(|error| error.at_row(row as u64 + 1))?;
         }
-        let arch = pulp::Arch::new();
-        let blocks: Vec<Vec<Working>> = cases
+        let blocks: Vec<Working<[f64; BLOCK]>> = cases
             .par_chunks(BLOCK)
             .zip(membranes.par_chunks(BLOCK))
             .map(|(cases, membranes)| {
-                arch.dispatch(Block {
-                    train: self,
-                    membranes,
-                    cases,
-                })
+                let (membranes, operation) = block_of(membranes, cases);
+                self.working(&membranes, &operation, None)
             })
             .collect();
-        let worked: Vec<Working> = blocks.into_iter().flatten().collect();
+        let worked: Vec<Working> = (0..cases.len())
+            .map(|row| blocks[row / BLOCK].at(row % BLOCK))
+            .collect();
         let (low, high) = self.basis.tds_range_mg_l();
         for (row, case) in worked.iter().enumerate() {
             within(
@@ -161,12 +183,53 @@ impl Train {
         Ok(worked)
     }
 
+    /// One case, element by element in the order the concentrate runs.
+    ///
+    /// # Errors
+    /// As [`Train::work`].
+    pub fn profile(
+        &self,
+        membrane: &Membrane,
+        case: &Operation,
+    ) -> Result<(Working, Vec<ElementAtWork>), Error> {
+        let worked = self.work(&[*membrane], &[*case])?;
+        let (membranes, operation) = block_of(&[*membrane], &[*case]);
+        let mut seen = Vec::new();
+        self.working(&membranes, &operation, Some(&mut seen));
+        let mut places = self.stages.iter().enumerate().flat_map(|(stage, of)| {
+            (0..of.elements_per_vessel as usize).map(move |element| (stage + 1, element + 1))
+        });
+        let elements = seen
+            .iter()
+            .map(|throughs| {
+                let through = &throughs[0];
+                let (stage, element) = places.next().unwrap_or_default();
+                let (permeate, out) = (through.permeate_flow.value, &through.outflow);
+                let inlet = out.flow.value + permeate;
+                ElementAtWork {
+                    stage,
+                    element,
+                    flux: through.flux.value,
+                    inlet_flow: inlet,
+                    permeate_flow: permeate,
+                    permeate_tds: through.permeate_tds.value,
+                    concentrate_flow: out.flow.value,
+                    concentrate_tds: out.tds.value,
+                    concentrate_pressure: out.pressure.value,
+                    recovery: permeate / inlet,
+                    polarisation: through.membrane_tds.value / through.mean_tds.value,
+                }
+            })
+            .collect();
+        Ok((worked[0], elements))
+    }
+
     /// Refuses a temperature or salt out of the range of the laws.
     pub(super) fn check(&self, temperature: f64, tds: f64) -> Result<(), Error> {
         for range in [
             self.law.range(),
             self.salt_law.range(),
-            crate::water::osmotic::TEMPERATURE_RANGE_DEGC,
+            self.basis.temperature_range_degc(),
         ] {
             within("feed_temperature", temperature, range, " degC")?;
         }
@@ -198,65 +261,30 @@ impl Train {
     /// The unit at work, for a block of cases of one kind.
     ///
     /// Inlet flow, inlet salt and feed pressure are found together by Newton's method with exact derivatives, from
-    /// Qin = Qf + Qr, Qin Cin = Qf Cf + Qr Cc, and what valve and pump are set for.
-    #[inline(always)]
-    pub(crate) fn working<const N: usize>(
+    /// Qin = Qf + Qr, Qin Cin = Qf Cf + Qr Cc, and what valve and pump are set for. `seen`, if given, gets every element.
+    fn working(
         &self,
-        membrane: &Membrane<[f64; N]>,
-        at: &Operation<[f64; N]>,
-    ) -> Working<[f64; N]> {
-        with_salt!(self.basis, salt => self.working_with(salt, membrane, at))
-    }
-
-    #[inline(always)]
-    fn working_with<S: Salt, const N: usize>(
-        &self,
-        salt: S,
-        membrane: &Membrane<[f64; N]>,
-        at: &Operation<[f64; N]>,
-    ) -> Working<[f64; N]> {
+        membrane: &Membrane<[f64; BLOCK]>,
+        at: &Operation<[f64; BLOCK]>,
+        mut seen: Option<&mut Vec<[Through<Dual<3>>; BLOCK]>>,
+    ) -> Working<[f64; BLOCK]> {
         type D = Dual<3>;
-        let constant = |figures: &[f64; N]| figures.map(D::constant);
+        let constant = |figures: &[f64; BLOCK]| figures.map(D::constant);
+        let variable =
+            |figures: &[f64; BLOCK], slot: usize| figures.map(|figure| D::variable(figure, slot));
         let fixed = Membrane {
             water_permeability: constant(&membrane.water_permeability),
             salt_permeability: constant(&membrane.salt_permeability),
             spacer_friction: constant(&membrane.spacer_friction),
         };
         let mut fluxes = Fluxes::of(self);
-        let mut unknown = self.first_guess(salt, membrane, at);
-        let mut made = None;
-        for _ in 0..MOST_STEPS {
-            let inlet = Inlet {
-                temperature: constant(&at.temperature),
-                pressure: std::array::from_fn(|i| D::variable(unknown[2][i], 2)),
-                flow: std::array::from_fn(|i| D::variable(unknown[0][i], 0)),
-                tds: std::array::from_fn(|i| D::variable(unknown[1][i], 1)),
-                permeate_pressure: constant(&at.permeate_pressure),
-            };
-            let now = self.pass(salt, &fixed, &inlet, &mut fluxes, |_, _| {});
-            let mut settled = true;
-            for i in 0..N {
-                let off = misfits(at, i, &inlet, &now);
-                let step = solve(off);
-                for (unknown, step) in unknown.iter_mut().zip(step) {
-                    let value = unknown[i];
-                    // No more than half down or double up at once: all three are above zero.
-                    let next = (value - step).max(0.5 * value).min(2.0 * value);
-                    settled &= !((next - value).abs() > SMALLEST_STEP * value);
-                    unknown[i] = if step.is_nan() { f64::NAN } else { next };
-                }
-            }
-            made = Some(now);
-            if settled {
-                break;
-            }
-        }
-        let nan = [f64::NAN; N];
+        let mut unknown = self.first_guess(membrane, at);
+        let nan = [f64::NAN; BLOCK];
         let mut working = Working {
-            feed_pressure: unknown[2],
+            feed_pressure: nan,
             feed_flow: nan,
-            inlet_flow: unknown[0],
-            inlet_tds: unknown[1],
+            inlet_flow: nan,
+            inlet_tds: nan,
             permeate_flow: nan,
             permeate_tds: nan,
             concentrate_flow: nan,
@@ -266,49 +294,68 @@ impl Train {
             pass_recovery: nan,
             highest_membrane_tds: nan,
         };
-        if let Some(made) = made {
-            for i in 0..N {
-                let permeate = made.permeate_flow[i].value;
-                working.feed_flow[i] = unknown[0][i] - at.recycle_flow[i];
-                working.permeate_flow[i] = permeate;
-                working.permeate_tds[i] = made.permeate_tds[i].value;
-                working.concentrate_flow[i] = made.concentrate_flow[i].value - at.recycle_flow[i];
-                working.concentrate_tds[i] = made.concentrate_tds[i].value;
-                working.concentrate_pressure[i] = made.concentrate_pressure[i].value;
-                working.recovery[i] = permeate / working.feed_flow[i];
-                working.pass_recovery[i] = permeate / unknown[0][i];
-                working.highest_membrane_tds[i] = made.highest_membrane_tds[i].value;
+        for _ in 0..MOST_STEPS {
+            let inlet = Inlet {
+                temperature: constant(&at.temperature),
+                pressure: variable(&unknown[2], 2),
+                flow: variable(&unknown[0], 0),
+                tds: variable(&unknown[1], 1),
+                permeate_pressure: constant(&at.permeate_pressure),
+            };
+            if let Some(seen) = &mut seen {
+                seen.clear();
+            }
+            let made = self.pass(
+                &fixed,
+                &inlet,
+                D::constant(1.0),
+                &mut fluxes,
+                seen.as_deref_mut(),
+            );
+            let mut settled = true;
+            for i in 0..BLOCK {
+                let step = solve(misfits(at, i, &inlet, &made));
+                let mut holds = true;
+                for (unknown, step) in unknown.iter_mut().zip(step) {
+                    let value = unknown[i];
+                    // No more than half down or double up at once: all three are above zero.
+                    let next = (value - step).max(0.5 * value).min(2.0 * value);
+                    holds &= (next - value).abs() <= SMALLEST_STEP * value;
+                    settled &= !((next - value).abs() > SMALLEST_STEP * value);
+                    unknown[i] = if step.is_nan() { f64::NAN } else { next };
+                }
+                working.keep(i, at, &unknown, &made, holds);
+            }
+            if settled {
+                break;
             }
         }
         working
     }
 
-    /// Where the search starts: half the recovery that an even flux would give, no polarisation.
-    #[inline(always)]
-    fn first_guess<S: Salt, const N: usize>(
+    /// Where the search starts: the recovery that an even flux would give, no polarisation.
+    fn first_guess(
         &self,
-        salt: S,
-        membrane: &Membrane<[f64; N]>,
-        at: &Operation<[f64; N]>,
-    ) -> [[f64; N]; 3] {
+        membrane: &Membrane<[f64; BLOCK]>,
+        at: &Operation<[f64; BLOCK]>,
+    ) -> [[f64; BLOCK]; 3] {
         let area = self.area_m2();
         let factors = self.law.factors(&at.temperature);
-        let mut unknown = [[f64::NAN; N]; 3];
-        for i in 0..N {
-            let of_salt = salt.at(at.temperature[i]);
-            let osmotic = S::osmotic_pressure(&of_salt, at.feed_tds[i]);
+        let (osmotic, _) =
+            self.basis
+                .osmotic_pressures(&at.temperature, &at.feed_tds, &[0.0; BLOCK]);
+        let mut unknown = [[f64::NAN; BLOCK]; 3];
+        for i in 0..BLOCK {
             let passes = membrane.water_permeability[i] * factors[i];
             let (permeate, pressure) = match at.drive {
                 Drive::PermeateFlow => {
                     let permeate = at.drive_value[i];
                     let driving = 1000.0 * permeate / (area * passes);
-                    (
-                        permeate,
-                        1.3 * driving + at.permeate_pressure[i] + 2.0 * osmotic,
-                    )
+                    let osmotic = 2.0 * osmotic[i];
+                    (permeate, 1.3 * driving + at.permeate_pressure[i] + osmotic)
                 }
                 Drive::FeedPressure => {
-                    let driving = (at.drive_value[i] - at.permeate_pressure[i] - 1.3 * osmotic)
+                    let driving = (at.drive_value[i] - at.permeate_pressure[i] - 1.3 * osmotic[i])
                         .max(0.1 * at.drive_value[i]);
                     (1e-3 * area * passes * driving, at.drive_value[i])
                 }
@@ -328,6 +375,52 @@ impl Train {
     }
 }
 
+impl Working<[f64; BLOCK]> {
+    /// Keeps what was found for one case; NaN where it does not hold together (yet).
+    fn keep(
+        &mut self,
+        i: usize,
+        at: &Operation<[f64; BLOCK]>,
+        unknown: &[[f64; BLOCK]; 3],
+        made: &Made<[Dual<3>; BLOCK]>,
+        holds: bool,
+    ) {
+        let of = |figure: f64| if holds { figure } else { f64::NAN };
+        let permeate = made.permeate_flow[i].value;
+        let recycle = at.recycle_flow[i];
+        let (inlet, feed) = (unknown[0][i], unknown[0][i] - recycle);
+        self.feed_pressure[i] = of(unknown[2][i]);
+        self.feed_flow[i] = of(feed);
+        self.inlet_flow[i] = of(inlet);
+        self.inlet_tds[i] = of(unknown[1][i]);
+        self.permeate_flow[i] = of(permeate);
+        self.permeate_tds[i] = of(made.permeate_tds[i].value);
+        self.concentrate_flow[i] = of(made.concentrate_flow[i].value - recycle);
+        self.concentrate_tds[i] = of(made.concentrate_tds[i].value);
+        self.concentrate_pressure[i] = of(made.concentrate_pressure[i].value);
+        self.recovery[i] = of(permeate / feed);
+        self.pass_recovery[i] = of(permeate / inlet);
+        self.highest_membrane_tds[i] = of(made.highest_membrane_tds[i].value);
+    }
+
+    fn at(&self, i: usize) -> Working {
+        Working {
+            feed_pressure: self.feed_pressure[i],
+            feed_flow: self.feed_flow[i],
+            inlet_flow: self.inlet_flow[i],
+            inlet_tds: self.inlet_tds[i],
+            permeate_flow: self.permeate_flow[i],
+            permeate_tds: self.permeate_tds[i],
+            concentrate_flow: self.concentrate_flow[i],
+            concentrate_tds: self.concentrate_tds[i],
+            concentrate_pressure: self.concentrate_pressure[i],
+            recovery: self.recovery[i],
+            pass_recovery: self.pass_recovery[i],
+            highest_membrane_tds: self.highest_membrane_tds[i],
+        }
+    }
+}
+
 impl Operation {
     fn is_known(&self) -> bool {
         let sum = self.temperature
@@ -340,73 +433,41 @@ impl Operation {
     }
 }
 
-/// Up to [`BLOCK`] cases, compiled once for each kind of processor.
-struct Block<'a> {
-    train: &'a Train,
-    membranes: &'a [Membrane],
-    cases: &'a [Operation],
-}
-
-impl pulp::WithSimd for Block<'_> {
-    type Output = Vec<Working>;
-
-    #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) -> Vec<Working> {
-        // The last block fills up with its first case: worked out again, returned once.
-        let case = |i: usize| self.cases.get(i).unwrap_or(&self.cases[0]);
-        let membrane = |i: usize| self.membranes.get(i).unwrap_or(&self.membranes[0]);
-        let of = |figure: fn(&Operation) -> f64| -> [f64; BLOCK] {
-            std::array::from_fn(|i| figure(case(i)))
-        };
-        let membranes = Membrane {
-            water_permeability: std::array::from_fn(|i| membrane(i).water_permeability),
-            salt_permeability: std::array::from_fn(|i| membrane(i).salt_permeability),
-            spacer_friction: std::array::from_fn(|i| membrane(i).spacer_friction),
-        };
-        let operation = Operation {
-            temperature: of(|case| case.temperature),
-            feed_tds: of(|case| case.feed_tds),
-            permeate_pressure: of(|case| case.permeate_pressure),
-            recycle_flow: of(|case| case.recycle_flow),
-            drain: case(0).drain,
-            drain_value: of(|case| case.drain_value),
-            drive: case(0).drive,
-            drive_value: of(|case| case.drive_value),
-        };
-        let worked = self.train.working(&membranes, &operation);
-        (0..self.cases.len()).map(|i| worked.at(i)).collect()
-    }
-}
-
-impl<const N: usize> Working<[f64; N]> {
-    /// One case; all NaN where any of it is.
-    fn at(&self, i: usize) -> Working {
-        let whole = self.permeate_tds[i] + self.feed_flow[i] + self.concentrate_pressure[i];
-        let of = |figures: &[f64; N]| if whole.is_nan() { f64::NAN } else { figures[i] };
-        Working {
-            feed_pressure: of(&self.feed_pressure),
-            feed_flow: of(&self.feed_flow),
-            inlet_flow: of(&self.inlet_flow),
-            inlet_tds: of(&self.inlet_tds),
-            permeate_flow: of(&self.permeate_flow),
-            permeate_tds: of(&self.permeate_tds),
-            concentrate_flow: of(&self.concentrate_flow),
-            concentrate_tds: of(&self.concentrate_tds),
-            concentrate_pressure: of(&self.concentrate_pressure),
-            recovery: of(&self.recovery),
-            pass_recovery: of(&self.pass_recovery),
-            highest_membrane_tds: of(&self.highest_membrane_tds),
-        }
-    }
+/// Cases and their membranes as a block; the last block fills up with its first case: worked out again, returned once.
+fn block_of(
+    membranes: &[Membrane],
+    cases: &[Operation],
+) -> (Membrane<[f64; BLOCK]>, Operation<[f64; BLOCK]>) {
+    let case = |i: usize| cases.get(i).unwrap_or(&cases[0]);
+    let membrane = |i: usize| membranes.get(i).unwrap_or(&membranes[0]);
+    let of = |figure: fn(&Operation) -> f64| -> [f64; BLOCK] {
+        std::array::from_fn(|i| figure(case(i)))
+    };
+    let membranes = Membrane {
+        water_permeability: std::array::from_fn(|i| membrane(i).water_permeability),
+        salt_permeability: std::array::from_fn(|i| membrane(i).salt_permeability),
+        spacer_friction: std::array::from_fn(|i| membrane(i).spacer_friction),
+    };
+    let operation = Operation {
+        temperature: of(|case| case.temperature),
+        feed_tds: of(|case| case.feed_tds),
+        permeate_pressure: of(|case| case.permeate_pressure),
+        recycle_flow: of(|case| case.recycle_flow),
+        drain: case(0).drain,
+        drain_value: of(|case| case.drain_value),
+        drive: case(0).drive,
+        drive_value: of(|case| case.drive_value),
+    };
+    (membranes, operation)
 }
 
 /// By how much a case does not hold together: flows, salt, pump.
 #[inline(always)]
-fn misfits<const N: usize>(
-    at: &Operation<[f64; N]>,
+fn misfits(
+    at: &Operation<[f64; BLOCK]>,
     i: usize,
-    inlet: &Inlet<[Dual<3>; N]>,
-    made: &Made<[Dual<3>; N]>,
+    inlet: &Inlet<[Dual<3>; BLOCK]>,
+    made: &Made<[Dual<3>; BLOCK]>,
 ) -> [Dual<3>; 3] {
     let recycle = at.recycle_flow[i];
     let feed = inlet.flow[i] - recycle;

@@ -2,7 +2,7 @@
 
 use super::channel::Channel;
 use super::infer::Seen;
-use super::train::{Inlet, Membrane, Train};
+use super::train::{BLOCK, Inlet, Membrane, Train};
 use crate::error::{Error, Fault, Faults};
 use crate::site::{Site, Stage};
 use crate::water::osmotic::Basis;
@@ -75,19 +75,20 @@ impl Membrane {
         train.check(temperature, tds)?;
         let inlet_flow = flow / recovery;
         let inlet = Inlet {
-            temperature: [temperature],
-            pressure: [pressure],
-            flow: [inlet_flow],
-            tds: [tds],
-            permeate_pressure: [0.0],
+            temperature: [temperature; BLOCK],
+            pressure: [pressure; BLOCK],
+            flow: [inlet_flow; BLOCK],
+            tds: [tds; BLOCK],
+            permeate_pressure: [0.0; BLOCK],
         };
+        // Of a clean spacer: the mean flow is known.
+        let drop = train
+            .channel
+            .pressure_drop(inlet_flow - 0.5 * flow, temperature)?;
         let seen = Seen {
-            permeate_flow: [flow],
-            permeate_tds: [(1.0 - rejection) * tds],
-            // Of a clean spacer: the mean flow is known.
-            differential_pressure: [train
-                .channel
-                .pressure_drop(inlet_flow - 0.5 * flow, temperature)?],
+            permeate_flow: [flow; BLOCK],
+            permeate_tds: [(1.0 - rejection) * tds; BLOCK],
+            differential_pressure: [drop; BLOCK],
         };
         let found = train.infer(&inlet, &seen);
         let membrane = Self {

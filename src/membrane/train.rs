@@ -8,7 +8,7 @@ use crate::error::{Error, Fault};
 use crate::normalise::temperature::Law;
 use crate::number::Number;
 use crate::site::{Site, Stage};
-use crate::water::osmotic::{Basis, Salt};
+use crate::water::osmotic::{Basis, Salt, with_salt};
 
 /// A membrane by what it passes at 25 degC, and how free its feed channel is.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -19,6 +19,35 @@ pub struct Membrane<T = f64> {
     pub salt_permeability: T,
     /// The spacer's pressure drop over that of a clean one; 1 when new.
     pub spacer_friction: T,
+}
+
+impl<T: Copy, const N: usize> Membrane<[T; N]> {
+    /// Membranes whose three figures are all these.
+    pub(crate) fn of_block(figures: [T; N]) -> Self {
+        Self {
+            water_permeability: figures,
+            salt_permeability: figures,
+            spacer_friction: figures,
+        }
+    }
+
+    /// One of them.
+    pub(crate) fn at(&self, i: usize) -> Membrane<T> {
+        Membrane {
+            water_permeability: self.water_permeability[i],
+            salt_permeability: self.salt_permeability[i],
+            spacer_friction: self.spacer_friction[i],
+        }
+    }
+
+    /// Puts a block of others in, from a place on, as far as there is room.
+    pub(crate) fn put<const M: usize>(&mut self, start: usize, block: &Membrane<[T; M]>) {
+        for i in 0..M.min(N - start) {
+            self.water_permeability[start + i] = block.water_permeability[i];
+            self.salt_permeability[start + i] = block.salt_permeability[i];
+            self.spacer_friction[start + i] = block.spacer_friction[i];
+        }
+    }
 }
 
 /// Water at the inlet of the first stage's vessels.
@@ -65,19 +94,16 @@ pub struct Train {
 }
 
 /// The flux of each element, as last found: where the next search starts.
-pub(crate) struct Fluxes<const N: usize>(Vec<[f64; N]>);
+pub(crate) struct Fluxes(Vec<[f64; BLOCK]>);
 
-impl<const N: usize> Fluxes<N> {
+impl Fluxes {
     pub fn of(train: &Train) -> Self {
-        let elements: u32 = train
-            .stages
-            .iter()
-            .map(|stage| stage.elements_per_vessel)
-            .sum();
-        Self(vec![[f64::NAN; N]; elements as usize])
+        Self(vec![[f64::NAN; BLOCK]; train.elements_in_series()])
     }
 }
 
+/// Cases worked out at a time.
+pub(crate) const BLOCK: usize = 16;
 /// Steps of Newton's method; five are usual.
 const MOST_STEPS: usize = 40;
 /// A step this small, as a share of the flux, is the last.
@@ -134,47 +160,76 @@ impl Train {
     /// Water once through, for a block of cases; NaN where no flux agrees with its driving pressure.
     ///
     /// Each element's flux is found with plain figures; one last step of Newton's method with the derivatives then
-    /// gives it theirs, exactly (implicit differentiation). `watch` sees every element of every case.
-    #[inline(always)]
-    pub(crate) fn pass<S: Salt, T: Number, const N: usize>(
+    /// gives it theirs, exactly (implicit differentiation). `osmotic` multiplies the osmotic pressures. `seen`, if given,
+    /// gets every element of every case.
+    pub(crate) fn pass<T: Number>(
         &self,
-        salt: S,
-        membrane: &Membrane<[T; N]>,
-        inlet: &Inlet<[T; N]>,
-        fluxes: &mut Fluxes<N>,
-        mut watch: impl FnMut(usize, &Through<T>),
-    ) -> Made<[T; N]> {
-        let zero = [T::constant(0.0); N];
-        let factors = self.law.factors(&inlet.temperature);
-        let salt_factors = self.salt_law.factors(&inlet.temperature);
-        let elements: [ElementAt<S, T>; N] = std::array::from_fn(|i| ElementAt {
-            channel: self.channel.at(inlet.temperature[i]),
-            salt: salt.at(inlet.temperature[i]),
-            area_m2: self.area_m2,
+        membrane: &Membrane<[T; BLOCK]>,
+        inlet: &Inlet<[T; BLOCK]>,
+        osmotic: T,
+        fluxes: &mut Fluxes,
+        seen: Option<&mut Vec<[Through<T>; BLOCK]>>,
+    ) -> Made<[T; BLOCK]> {
+        with_salt!(self.basis, salt => pulp::Arch::new().dispatch(Pass {
+            train: self,
+            salt,
+            membrane,
+            inlet,
+            osmotic,
+            fluxes,
+            seen,
+        }))
+    }
+}
+
+/// [`Train::pass`], compiled once for each salt, kind of number and kind of processor.
+struct Pass<'a, S, T> {
+    train: &'a Train,
+    salt: S,
+    membrane: &'a Membrane<[T; BLOCK]>,
+    inlet: &'a Inlet<[T; BLOCK]>,
+    osmotic: T,
+    fluxes: &'a mut Fluxes,
+    seen: Option<&'a mut Vec<[Through<T>; BLOCK]>>,
+}
+
+impl<S: Salt, T: Number> pulp::WithSimd for Pass<'_, S, T> {
+    type Output = Made<[T; BLOCK]>;
+
+    #[inline(always)]
+    fn with_simd<P: pulp::Simd>(mut self, _: P) -> Made<[T; BLOCK]> {
+        let (train, inlet, membrane) = (self.train, self.inlet, self.membrane);
+        let zero = [T::constant(0.0); BLOCK];
+        let factors = train.law.factors(&inlet.temperature);
+        let salt_factors = train.salt_law.factors(&inlet.temperature);
+        let elements: [ElementAt<S, T>; BLOCK] = std::array::from_fn(|i| ElementAt {
+            channel: train.channel.at(inlet.temperature[i]),
+            salt: self.salt.at(inlet.temperature[i]),
+            osmotic: self.osmotic,
+            area_m2: train.area_m2,
             water_permeability: membrane.water_permeability[i] * factors[i],
             salt_permeability: membrane.salt_permeability[i] * salt_factors[i],
             spacer_friction: membrane.spacer_friction[i],
             permeate_pressure: inlet.permeate_pressure[i],
         });
-        let fixed: [ElementAt<S, f64>; N] = std::array::from_fn(|i| elements[i].map(T::value));
-        let mut streams: [Stream<T>; N] = std::array::from_fn(|i| Stream {
+        let fixed: [ElementAt<S, f64>; BLOCK] = std::array::from_fn(|i| elements[i].map(T::value));
+        let mut streams: [Stream<T>; BLOCK] = std::array::from_fn(|i| Stream {
             flow: inlet.flow[i],
             tds: inlet.tds[i],
             pressure: inlet.pressure[i],
         });
-        let (mut permeate_flow, mut permeate_salt) = (zero, zero);
-        let mut highest = zero;
-        let mut before = [f64::NAN; N];
+        let (mut permeate_flow, mut permeate_salt, mut highest) = (zero, zero, zero);
+        let mut before = [f64::NAN; BLOCK];
         let mut place = 0;
-        for stage in &self.stages {
+        for stage in &train.stages {
             let vessels = f64::from(stage.vessels);
             for stream in &mut streams {
                 stream.flow = stream.flow / vessels;
             }
             for _ in 0..stage.elements_per_vessel {
-                let inflows: [Stream<f64>; N] = std::array::from_fn(|i| streams[i].values());
-                let flux = &mut fluxes.0[place];
-                for i in 0..N {
+                let inflows: [Stream<f64>; BLOCK] = std::array::from_fn(|i| streams[i].values());
+                let flux = &mut self.fluxes.0[place];
+                for i in 0..BLOCK {
                     // The flux last found here, else that of the element before, else one without polarisation.
                     let first = 0.5 * fixed[i].water_permeability * inflows[i].pressure;
                     let guess = if flux[i] > 0.0 { flux[i] } else { before[i] };
@@ -182,18 +237,23 @@ impl Train {
                 }
                 let slopes = settle(&fixed, &inflows, flux);
                 before = *flux;
-                for i in 0..N {
+                let through: [Through<T>; BLOCK] = std::array::from_fn(|i| {
                     let found = T::constant(flux[i]);
                     let off = elements[i].through(&streams[i], found).residual;
-                    let through = elements[i].through(&streams[i], found - off / slopes[i]);
-                    watch(i, &through);
-                    if !(through.membrane_tds.value() < highest[i].value()) {
-                        highest[i] = through.membrane_tds;
-                    }
+                    elements[i].through(&streams[i], found - off / slopes[i])
+                });
+                for i in 0..BLOCK {
+                    let through = &through[i];
                     permeate_flow[i] = permeate_flow[i] + through.permeate_flow * vessels;
                     permeate_salt[i] =
                         permeate_salt[i] + through.permeate_flow * through.permeate_tds * vessels;
+                    if !(through.membrane_tds.value() < highest[i].value()) {
+                        highest[i] = through.membrane_tds;
+                    }
                     streams[i] = through.outflow;
+                }
+                if let Some(seen) = &mut self.seen {
+                    seen.push(through);
                 }
                 place += 1;
             }
@@ -214,17 +274,17 @@ impl Train {
 
 /// Brings each flux to where it agrees with its driving pressure, NaN where there is none; the residuals' slopes.
 #[inline(always)]
-fn settle<S: Salt, const N: usize>(
-    elements: &[ElementAt<S, f64>; N],
-    inflows: &[Stream<f64>; N],
-    fluxes: &mut [f64; N],
-) -> [f64; N] {
-    let mut slopes = [f64::NAN; N];
-    let mut steps = [f64::NAN; N];
+fn settle<S: Salt>(
+    elements: &[ElementAt<S, f64>; BLOCK],
+    inflows: &[Stream<f64>; BLOCK],
+    fluxes: &mut [f64; BLOCK],
+) -> [f64; BLOCK] {
+    let mut slopes = [f64::NAN; BLOCK];
+    let mut steps = [f64::NAN; BLOCK];
     for _ in 0..MOST_STEPS {
         // NaN counts as settled: nothing will come of it.
         let mut settled = true;
-        for i in 0..N {
+        for i in 0..BLOCK {
             let (next, slope) = elements[i].newton(&inflows[i], fluxes[i]);
             steps[i] = (next - fluxes[i]).abs() / next;
             slopes[i] = slope;
@@ -235,7 +295,7 @@ fn settle<S: Salt, const N: usize>(
             break;
         }
     }
-    for i in 0..N {
+    for i in 0..BLOCK {
         if steps[i] > 1e3 * SMALLEST_STEP {
             fluxes[i] = f64::NAN;
         }

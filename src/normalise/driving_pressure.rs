@@ -1,7 +1,7 @@
 //! Net driving pressure, and the mean feed-side concentration that it needs.
 
 use crate::error::{Error, within};
-use crate::number::Number;
+use crate::number::{Equation, Number};
 
 /// Log-mean concentration of the feed-brine side over that of the inlet: ln[1/(1 − Y)]/Y.
 ///
@@ -27,8 +27,19 @@ pub fn log_mean_factor(recovery: f64) -> Result<f64, Error> {
 /// Below this the logarithm of a number so near 1 is less exact than its series.
 const SERIES_BELOW: f64 = 1e-3;
 
+/// [`log_mean_factor`] where the caller has checked the range, as an equation.
+#[derive(Clone, Copy)]
+pub(crate) struct LogMean;
+
+impl Equation for LogMean {
+    #[inline(always)]
+    fn of<T: Number>(&self, recovery: T) -> T {
+        log_mean_unchecked(recovery)
+    }
+}
+
 #[inline(always)]
-pub(crate) fn log_mean_unchecked<T: Number>(recovery: T) -> T {
+fn log_mean_unchecked<T: Number>(recovery: T) -> T {
     let y = recovery;
     let series = y * (y * (y * (y * 0.2 + 0.25) + 1.0 / 3.0) + 0.5) + 1.0;
     let closed = -(-y + 1.0).ln() / y;

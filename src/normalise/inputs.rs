@@ -7,8 +7,9 @@ use serde::Serialize;
 use crate::buffer::Values;
 use crate::error::{Error, Fault, Faults};
 use crate::log::{Column, Log};
-use crate::site::Site;
+use crate::site::{ConductivityRule, Site};
 use crate::table::Series;
+use crate::water::SaltCurve;
 
 /// Something to be computed from a log.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
@@ -114,6 +115,8 @@ pub(crate) enum SaltFrom {
     Itself,
     /// Conductivity times a factor.
     Factor(f64),
+    /// Conductivity, as that of a salt.
+    Curve(SaltCurve),
     /// A salt balance of the other two streams.
     Balance,
 }
@@ -180,11 +183,43 @@ pub(crate) struct Inputs {
     pub feed_salt: SaltFrom,
     pub permeate_salt: SaltFrom,
     pub concentrate_salt: SaltFrom,
+    /// Conductivities that salt was worked out from, by what rule.
+    conductivities: Vec<(Values, SaltFrom)>,
     /// Columns that were worked out, for the result's table.
     pub derived: Vec<Series>,
 }
 
+impl SaltFrom {
+    /// mg/L from what was measured; NaN outside the range of a curve.
+    pub fn tds(self, measured: f64) -> f64 {
+        match self {
+            Self::Factor(factor) => factor * measured,
+            Self::Curve(curve) => curve.tds_and_slope(measured).0,
+            Self::Itself | Self::Balance => measured,
+        }
+    }
+
+    /// What was measured, from mg/L, and the slope of mg/L by it.
+    pub fn measured_and_slope(self, tds: f64) -> (f64, f64) {
+        match self {
+            Self::Factor(factor) => (tds / factor, factor),
+            Self::Curve(curve) => {
+                let measured = curve.conductivity(tds).unwrap_or(f64::NAN);
+                (measured, curve.tds_and_slope(measured).1)
+            }
+            Self::Itself | Self::Balance => (tds, 1.0),
+        }
+    }
+}
+
 impl Inputs {
+    /// Whether a row's salt is missing for lying outside the range of a conductivity curve.
+    pub fn is_beyond_curve(&self, row: usize) -> bool {
+        self.conductivities
+            .iter()
+            .any(|(measured, from)| !measured[row].is_nan() && from.tds(measured[row]).is_nan())
+    }
+
     /// Whether a column was worked out from others.
     pub fn is_derived(&self, column: Column) -> bool {
         self.origin(column) == Some(Origin::Derived)
@@ -209,6 +244,7 @@ struct Finder<'a> {
     derived: Vec<Series>,
     used_assumptions: BTreeSet<Column>,
     salt_from: BTreeMap<Column, SaltFrom>,
+    conductivities: Vec<(Values, SaltFrom)>,
 }
 
 impl Inputs {
@@ -227,6 +263,7 @@ impl Inputs {
             derived: Vec::new(),
             used_assumptions: BTreeSet::new(),
             salt_from: BTreeMap::new(),
+            conductivities: Vec::new(),
         };
         find.stages();
         let permeate_flow = find.source(Column::PermeateFlow, |find| {
@@ -288,6 +325,7 @@ impl Inputs {
             permeate_salt: salt_from(Column::PermeateTds),
             concentrate_salt: salt_from(Column::ConcentrateTds),
             provenance: find.provenance,
+            conductivities: find.conductivities,
             derived: find.derived,
         })
     }
@@ -437,17 +475,30 @@ impl Finder<'_> {
 
     fn tds_from_conductivity(&mut self, tds: Column) -> Option<(Vec<f64>, String)> {
         let factors = &self.site.salinity.tds_per_conductivity;
-        let (conductivity, factor) = match tds {
+        let (conductivity, rule) = match tds {
             Column::FeedTds => (Column::FeedConductivity, factors.feed),
             Column::PermeateTds => (Column::PermeateConductivity, factors.permeate),
             _ => (Column::ConcentrateConductivity, factors.concentrate),
         };
-        let (series, factor) = (self.log.get(conductivity)?, factor?);
-        let values = series.values.iter().map(|value| factor * value).collect();
-        self.salt_from.insert(tds, SaltFrom::Factor(factor));
+        let (series, rule) = (self.log.get(conductivity)?, rule?);
+        let from = match rule {
+            ConductivityRule::Factor(factor) => SaltFrom::Factor(factor),
+            ConductivityRule::Curve(curve) => SaltFrom::Curve(curve),
+        };
+        let values = series.values.iter().map(|value| from.tds(*value));
+        let values: Vec<f64> = values.collect();
+        self.salt_from.insert(tds, from);
+        self.conductivities.push((series.values.clone(), from));
         Some((
             values,
-            format!("{factor} mg/L per uS/cm × {}", conductivity.name()),
+            match rule {
+                ConductivityRule::Factor(factor) => {
+                    format!("{factor} mg/L per uS/cm × {}", conductivity.name())
+                }
+                ConductivityRule::Curve(curve) => {
+                    format!("{} as {}", conductivity.name(), curve.describe())
+                }
+            },
         ))
     }
 

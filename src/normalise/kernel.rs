@@ -181,6 +181,9 @@ impl Part<'_> {
         } else {
             Reasons::NOT_RUNNING
         };
+        if why == Reasons::MISSING && inputs.is_beyond_curve(row) {
+            why = Reasons::SALT_OUT_OF_RANGE;
+        }
         if why.is_empty() && inputs.differential_pressure.at(row) < 0.0 && has(For::Drop) {
             why |= Reasons::NEGATIVE_DIFFERENTIAL_PRESSURE;
         }
@@ -261,7 +264,7 @@ impl Prepared {
             &state,
             (&self.conditions, &self.state, self.viscosity),
         );
-        let membranes = self.model.membranes_leaning(&conditions, &state);
+        let membranes = self.model.membranes_leaning(&conditions, &state, &laws);
         for (output, wanted) in wanted.iter().enumerate() {
             take(
                 output,

@@ -4,7 +4,7 @@
 //! instructions. A single reading is a block of one: there is one path for all.
 
 use super::differential_pressure::factor as differential_pressure_factor;
-use super::driving_pressure::{log_mean_unchecked, net_driving_pressure};
+use super::driving_pressure::{LogMean, net_driving_pressure};
 use super::inputs::Analysis;
 use super::permeate_flow::{normalised_permeate_flow, water_permeability};
 use super::salt_passage::{SaltConditions, normalised_salt_passage, salt_permeability};
@@ -12,12 +12,13 @@ use super::temperature::{Law, STANDARD_DEGC};
 use crate::error::Error;
 use crate::membrane::infer::Seen;
 use crate::membrane::recycle;
-use crate::membrane::train::{Inlet, Membrane, Train};
+use crate::membrane::train::{BLOCK, Inlet, Membrane, Train};
 use crate::number::{Dual, Number};
 use crate::screen::Reasons;
 use crate::site::Site;
-use crate::uncertainty::{OSMOTIC, SALT_LAW, SOURCES, TEMPERATURE_LAW};
-use crate::water::{ZERO_CELSIUS_K, osmotic, viscosity};
+use crate::uncertainty::SOURCES;
+use crate::water::viscosity::{self, Viscosity};
+use crate::water::{ZERO_CELSIUS_K, osmotic};
 
 /// What is measured of one stage at one time, canonical units.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -129,7 +130,7 @@ impl Model {
         };
         let (low, high) = site.temperature.range();
         let (salt_low, salt_high) = site.salt_law().range();
-        let (osmotic_low, osmotic_high) = osmotic::TEMPERATURE_RANGE_DEGC;
+        let (osmotic_low, osmotic_high) = site.salinity.basis.temperature_range_degc();
         Self {
             law: site.temperature.clone(),
             salt_law: site.salt_temperature.clone(),
@@ -166,56 +167,54 @@ impl Model {
         })
     }
 
-    /// The membranes behind a block of readings; NaN where none explains a reading.
-    #[inline(always)]
+    /// The membranes behind some readings, NaN where none explains a reading; `None` where the model was not asked for.
     pub(crate) fn membranes<const N: usize>(
         &self,
         at: &Conditions<[f64; N]>,
         state: &State<[f64; N]>,
     ) -> Option<Membrane<[f64; N]>> {
         let train = self.train.as_ref()?;
-        let (inlet, seen) = of_membranes(at, state);
-        Some(train.infer(&inlet, &seen))
+        let mut found = Membrane::of_block([f64::NAN; N]);
+        for start in (0..N).step_by(BLOCK) {
+            let (inlet, seen) = of_membranes(at, state, start);
+            found.put(start, &train.infer(&inlet, &seen));
+        }
+        Some(found)
     }
 
-    /// The membrane behind one reading; `None` where the model was not asked for.
+    /// The membrane behind one reading.
     pub(crate) fn membrane(&self, at: &Conditions, state: &State) -> Option<Membrane> {
         let (at, state) = (at.map(|figure| [figure]), state.map(|figure| [figure]));
-        self.membranes(&at, &state).map(|found| Membrane {
-            water_permeability: found.water_permeability[0],
-            salt_permeability: found.salt_permeability[0],
-            spacer_friction: found.spacer_friction[0],
-        })
+        self.membranes(&at, &state).map(|found| found.at(0))
     }
 
     /// The same, with exact derivatives by the sources of error.
-    #[inline(always)]
     pub(crate) fn membranes_leaning<const N: usize>(
         &self,
         at: &Conditions<[Dual<SOURCES>; N]>,
         state: &State<[Dual<SOURCES>; N]>,
+        laws: &[Laws<Dual<SOURCES>>; N],
     ) -> Option<Membrane<[Dual<SOURCES>; N]>> {
         let train = self.train.as_ref()?;
-        let (inlet, seen) = of_membranes(at, state);
-        // The factors carry the laws' errors: what the membrane passes leans on them as they do.
-        let laws = |i: usize, membrane: Membrane<Dual<{ SOURCES + 3 }>>| {
-            let with = |permeability: Dual<{ SOURCES + 3 }>, law: usize| {
-                let colder = 1.0 / (STANDARD_DEGC + ZERO_CELSIUS_K)
-                    - 1.0 / (at.temperature[i].value + ZERO_CELSIUS_K);
-                permeability.leaning(law, permeability.value * colder)
+        let mut found = Membrane::of_block([Dual::constant(f64::NAN); N]);
+        for start in (0..N).step_by(BLOCK) {
+            let (inlet, seen) = of_membranes(at, state, start);
+            let osmotic = laws[0].osmotic_share + 1.0;
+            found.put(start, &train.infer_leaning(&inlet, &seen, osmotic));
+        }
+        // What a law is off by, the permeability at 25 degC is off by the other way.
+        for i in 0..N {
+            let of_salt = match self.salt_law {
+                Some(_) => laws[i].salt_temperature_k,
+                None => laws[i].temperature_k,
             };
-            let salt_law = if self.salt_law.is_some() {
-                SALT_LAW
-            } else {
-                TEMPERATURE_LAW
-            };
-            Membrane {
-                water_permeability: with(membrane.water_permeability, TEMPERATURE_LAW),
-                salt_permeability: with(membrane.salt_permeability, salt_law),
-                ..membrane
-            }
-        };
-        Some(train.infer_dual(&inlet, &seen, laws, OSMOTIC))
+            let temperature = at.temperature[i];
+            found.water_permeability[i] =
+                found.water_permeability[i] / Laws::factor(laws[i].temperature_k, temperature);
+            found.salt_permeability[i] =
+                found.salt_permeability[i] / Laws::factor(of_salt, temperature);
+        }
+        Some(found)
     }
 
     /// What follows from the conditions, or why nothing does.
@@ -299,8 +298,7 @@ impl Model {
             state.mean_flow[i] = inlet.flow - at.permeate_flow[i] * 0.5;
         }
         for i in 0..N {
-            state.mean_feed_tds[i] =
-                state.inlet_tds[i] * log_mean_unchecked(state.pass_recovery[i]);
+            state.mean_feed_tds[i] = state.inlet_tds[i] * state.pass_recovery[i].by(LogMean);
         }
         let (mut mean_feed, mut permeate) =
             self.basis
@@ -447,7 +445,7 @@ impl Model {
             figures.differential_pressure[i] = at.differential_pressure[i]
                 * differential_pressure_factor(
                     T::constant(reference_state.mean_flow) / state.mean_flow[i],
-                    T::constant(reference_viscosity) / viscosity::unchecked(at.temperature[i]),
+                    T::constant(reference_viscosity) / at.temperature[i].by(Viscosity),
                     self.flow_exponent,
                     self.viscosity_power,
                 );
@@ -456,23 +454,27 @@ impl Model {
     }
 }
 
-/// What the membrane model takes of readings.
-#[inline(always)]
+/// What the membrane model takes of readings, from one on; the last block fills up with its first.
 fn of_membranes<T: Number, const N: usize>(
     at: &Conditions<[T; N]>,
     state: &State<[T; N]>,
-) -> (Inlet<[T; N]>, Seen<[T; N]>) {
+    start: usize,
+) -> (Inlet<[T; BLOCK]>, Seen<[T; BLOCK]>) {
+    let of = |figures: &[T; N]| -> [T; BLOCK] {
+        std::array::from_fn(|i| *figures.get(start + i).unwrap_or(&figures[start]))
+    };
+    let (feed, recycle) = (of(&at.feed_flow), of(&at.recycle_flow));
     let inlet = Inlet {
-        temperature: at.temperature,
-        pressure: at.feed_pressure,
-        flow: std::array::from_fn(|i| at.feed_flow[i] + at.recycle_flow[i]),
-        tds: state.inlet_tds,
-        permeate_pressure: at.permeate_pressure,
+        temperature: of(&at.temperature),
+        pressure: of(&at.feed_pressure),
+        flow: std::array::from_fn(|i| feed[i] + recycle[i]),
+        tds: of(&state.inlet_tds),
+        permeate_pressure: of(&at.permeate_pressure),
     };
     let seen = Seen {
-        permeate_flow: at.permeate_flow,
-        permeate_tds: at.permeate_tds,
-        differential_pressure: at.differential_pressure,
+        permeate_flow: of(&at.permeate_flow),
+        permeate_tds: of(&at.permeate_tds),
+        differential_pressure: of(&at.differential_pressure),
     };
     (inlet, seen)
 }

@@ -7,7 +7,8 @@ use serde::Serialize;
 
 use crate::error::{Error, Fault, within};
 use crate::number::Number;
-use crate::water::{ZERO_CELSIUS_K, viscosity};
+use crate::water::ZERO_CELSIUS_K;
+use crate::water::viscosity::{self, Viscosity};
 
 /// The temperature at which every factor is 1, degC.
 pub const STANDARD_DEGC: f64 = 25.0;
@@ -241,7 +242,7 @@ impl Law {
             Self::Viscosity => {
                 let standard = viscosity::unchecked(STANDARD_DEGC);
                 for i in 0..N {
-                    factors[i] = T::constant(standard) / viscosity::unchecked(temperatures[i]);
+                    factors[i] = T::constant(standard) / temperatures[i].by(Viscosity);
                 }
             }
             Self::Table { points } => {

@@ -2,6 +2,7 @@
 
 mod assess;
 mod baseline;
+mod conductivity;
 mod corrections;
 mod errors;
 mod functions;
@@ -19,6 +20,7 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     errors::register(module)?;
     functions::register(module)?;
     water::register(module)?;
+    conductivity::register(module)?;
     corrections::register(module)?;
     site::register(module)?;
     tables::register(module)?;

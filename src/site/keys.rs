@@ -30,6 +30,13 @@ impl<'a> Keys<'a> {
         self.table.is_some_and(|table| table.contains_key(key))
     }
 
+    /// Whether a key holds text.
+    pub fn is_text(&self, key: &str) -> bool {
+        self.table
+            .and_then(|table| table.get(key))
+            .is_some_and(Value::is_str)
+    }
+
     /// The value of a key.
     pub fn value(&mut self, key: &'static str) -> Option<&'a Value> {
         self.asked.push(key);

@@ -13,7 +13,7 @@ use crate::error::Error;
 use crate::log::Column;
 use crate::normalise::temperature::Law;
 use crate::units::Unit;
-use crate::water::Basis;
+use crate::water::{Basis, SaltCurve};
 
 /// A commented site file with every key.
 pub const TEMPLATE: &str = include_str!("template.toml");
@@ -106,20 +106,30 @@ pub struct Salinity {
     pub basis: Basis,
     /// How far osmotic pressures may be off, as a share of themselves.
     pub osmotic_accuracy: Option<f64>,
-    /// mg/L per µS/cm at 25 degC, of each stream that has one.
+    /// How conductivity tells mg/L, of each stream that has one.
     pub tds_per_conductivity: TdsPerConductivity,
 }
 
-/// mg/L per µS/cm at 25 degC, a stream each: the ratio rises with salinity.
+/// How the conductivity of a stream tells its mg/L.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[serde(untagged)]
+pub enum ConductivityRule {
+    /// mg/L per µS/cm at 25 degC.
+    Factor(f64),
+    /// As of a salt, whose ratio rises with its content.
+    Curve(SaltCurve),
+}
+
+/// How conductivity tells mg/L, a stream each: the ratio rises with salinity, so that one factor for all biases rejection.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
 pub struct TdsPerConductivity {
     /// Of the feed.
-    pub feed: Option<f64>,
+    pub feed: Option<ConductivityRule>,
     /// Of the permeate.
-    pub permeate: Option<f64>,
+    pub permeate: Option<ConductivityRule>,
     /// Of the concentrate.
-    pub concentrate: Option<f64>,
-    /// How far each may be off, as a share of itself.
+    pub concentrate: Option<ConductivityRule>,
+    /// How far each mg/L may be off by its rule, as a share of itself.
     pub accuracy: Option<f64>,
 }
 

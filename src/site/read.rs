@@ -5,14 +5,14 @@ use toml::{Table, Value};
 use super::entries::{assume, events, instant, instruments, limits};
 use super::keys::{Keys, as_number, quantity_of, wrong};
 use super::{
-    BaselineRule, Design, Element, NormaliseSettings, ReferenceRule, Salinity, Site, Stage,
-    TdsPerConductivity,
+    BaselineRule, ConductivityRule, Design, Element, NormaliseSettings, ReferenceRule, Salinity,
+    Site, Stage, TdsPerConductivity,
 };
 use crate::error::{Error, Fault, Faults};
 use crate::membrane::channel;
 use crate::normalise::temperature::{Law, LawSettings};
 use crate::units::Quantity;
-use crate::water::{Basis, osmotic};
+use crate::water::{Basis, SaltCurve, WaterAnalysis};
 
 // Wide physical bounds: they catch a wrong unit or a slip of the pen, not an unusual plant.
 pub(super) const ANY: (f64, f64) = (f64::MIN, f64::MAX);
@@ -68,7 +68,8 @@ pub(super) fn site(text: &str) -> Result<Site, Error> {
     };
 
     let salinity = salinity(file.table("salinity", faults_now), faults_now);
-    let reference = reference(file.table("reference", faults_now), faults_now);
+    let basis = salinity.as_ref().map(|salinity| salinity.basis);
+    let reference = reference(file.table("reference", faults_now), basis, faults_now);
     let normalise = normalise_settings(file.table("normalise", faults_now), faults_now);
     let assume = assume(file.table("assume", faults_now), faults_now);
     let instruments = instruments(file.table("instruments", faults_now), faults_now);
@@ -259,21 +260,42 @@ fn points_of(value: &Value, place: &str, faults: &mut Faults) -> Option<Vec<(f64
 fn salinity(table: Option<&Table>, faults: &mut Faults) -> Option<Salinity> {
     const TDS_PER_CONDUCTIVITY: (f64, f64) = (0.2, 1.5);
     let mut keys = Keys::new("[salinity]", table);
-    let basis = keys.choice("basis", &Basis::NAMES, faults);
-    let basis = keys.need(
+    let name = keys.text("basis", faults);
+    let name = keys.need(
         "basis",
-        basis,
-        "\"sodium-chloride\" (or \"tds-rule\")",
+        name,
+        "\"sodium-chloride\" (or \"seawater\", \"ions\", \"tds-rule\")",
         faults,
     );
     let osmotic_accuracy = keys.quantity("osmotic_accuracy", Quantity::Fraction, SHARE, faults);
+    let before = faults.total();
+    let ions = keys
+        .table("ions", faults)
+        .map(|table| analysis(table, faults));
+    // A figure that could not be read is not one that is missing.
+    let basis = name.filter(|_| faults.total() == before).and_then(|name| {
+        Basis::from_settings(&name, ions)
+            .map_err(|fault| {
+                let key = fault.column.clone().unwrap_or_default();
+                faults.push(fault.at_column(keys.at(&key)));
+            })
+            .ok()
+    });
     let factors = keys.table("tds_per_conductivity", faults);
     keys.close(faults);
     let mut keys = Keys::new("[salinity.tds_per_conductivity]", factors);
+    let mut rule = |stream: &'static str, faults: &mut Faults| {
+        if keys.is_text(stream) {
+            let curve = keys.choice(stream, &SaltCurve::NAMES, faults);
+            return curve.map(ConductivityRule::Curve);
+        }
+        let factor = keys.number(stream, TDS_PER_CONDUCTIVITY, faults);
+        factor.map(ConductivityRule::Factor)
+    };
     let tds_per_conductivity = TdsPerConductivity {
-        feed: keys.number("feed", TDS_PER_CONDUCTIVITY, faults),
-        permeate: keys.number("permeate", TDS_PER_CONDUCTIVITY, faults),
-        concentrate: keys.number("concentrate", TDS_PER_CONDUCTIVITY, faults),
+        feed: rule("feed", faults),
+        permeate: rule("permeate", faults),
+        concentrate: rule("concentrate", faults),
         accuracy: keys.quantity("accuracy", Quantity::Fraction, SHARE, faults),
     };
     keys.close(faults);
@@ -284,12 +306,24 @@ fn salinity(table: Option<&Table>, faults: &mut Faults) -> Option<Salinity> {
     })
 }
 
-fn reference(table: Option<&Table>, faults: &mut Faults) -> Option<ReferenceRule> {
+fn analysis(table: &Table, faults: &mut Faults) -> WaterAnalysis {
+    let mut keys = Keys::new("[salinity.ions]", Some(table));
+    let figures = WaterAnalysis::NAMES
+        .map(|name| keys.quantity(name, Quantity::Concentration, TDS_MG_L, faults));
+    keys.close(faults);
+    WaterAnalysis::from_figures(figures)
+}
+
+fn reference(
+    table: Option<&Table>,
+    basis: Option<Basis>,
+    faults: &mut Faults,
+) -> Option<ReferenceRule> {
     let mut keys = Keys::new("[reference]", table);
     let design = keys.choice("kind", &[("baseline", false), ("design", true)], faults);
     let design = keys.need("kind", design, "\"baseline\" (or \"design\")", faults);
     match design {
-        Some(true) => design_reference(keys, faults).map(ReferenceRule::Design),
+        Some(true) => design_reference(keys, basis, faults).map(ReferenceRule::Design),
         Some(false) => {
             let place = keys.at("start");
             let start = keys
@@ -312,7 +346,14 @@ fn reference(table: Option<&Table>, faults: &mut Faults) -> Option<ReferenceRule
     }
 }
 
-fn design_reference(mut keys: Keys<'_>, faults: &mut Faults) -> Option<Design> {
+fn design_reference(
+    mut keys: Keys<'_>,
+    basis: Option<Basis>,
+    faults: &mut Faults,
+) -> Option<Design> {
+    // Where the basis itself is at fault, that is what will be said.
+    let temperature_range = basis.map_or(TEMPERATURE_DEGC, Basis::temperature_range_degc);
+    let tds_range = basis.map_or(TDS_MG_L, Basis::tds_range_mg_l);
     let mut need = |key: &'static str, quantity, range, example: &str, faults: &mut Faults| {
         let value = keys.quantity(key, quantity, range, faults);
         keys.need(key, value, example, faults)
@@ -327,7 +368,7 @@ fn design_reference(mut keys: Keys<'_>, faults: &mut Faults) -> Option<Design> {
     let feed_temperature = need(
         "feed_temperature",
         Quantity::Temperature,
-        osmotic::TEMPERATURE_RANGE_DEGC,
+        temperature_range,
         "\"25 degC\"",
         faults,
     );
@@ -355,14 +396,14 @@ fn design_reference(mut keys: Keys<'_>, faults: &mut Faults) -> Option<Design> {
     let feed_tds = need(
         "feed_tds",
         Quantity::Concentration,
-        osmotic::TDS_RANGE_MG_L,
+        tds_range,
         "\"900 mg/L\"",
         faults,
     );
     let permeate_tds = need(
         "permeate_tds",
         Quantity::Concentration,
-        osmotic::TDS_RANGE_MG_L,
+        tds_range,
         "\"12 mg/L\"",
         faults,
     );

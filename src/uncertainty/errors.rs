@@ -10,10 +10,10 @@ use crate::site::{Accuracy, Site};
 /// The most sources there can be: three laws, ten columns, three factors.
 pub(crate) const SOURCES: usize = 16;
 /// The slots of the laws, which come first.
-pub(crate) const TEMPERATURE_LAW: usize = 0;
-pub(crate) const SALT_LAW: usize = 1;
+const TEMPERATURE_LAW: usize = 0;
+const SALT_LAW: usize = 1;
 /// The slot of the osmotic pressure.
-pub(crate) const OSMOTIC: usize = 2;
+const OSMOTIC: usize = 2;
 /// The slot that stands for no source.
 const NONE: usize = SOURCES;
 
@@ -146,7 +146,7 @@ impl ErrorModel {
             from,
             column: match from {
                 SaltFrom::Itself => used(tds, also),
-                SaltFrom::Factor(_) => used(conductivity, true),
+                SaltFrom::Factor(_) | SaltFrom::Curve(_) => used(conductivity, true),
                 SaltFrom::Balance => NONE,
             },
             factor: NONE,
@@ -178,7 +178,7 @@ impl ErrorModel {
         ];
         if let Some(accuracy) = site.salinity.tds_per_conductivity.accuracy {
             for (salt, stream) in salts.iter_mut().zip(["feed", "permeate", "concentrate"]) {
-                if matches!(salt.from, SaltFrom::Factor(_)) {
+                if matches!(salt.from, SaltFrom::Factor(_) | SaltFrom::Curve(_)) {
                     salt.factor = sources.len();
                     sources.push(of_law(
                         &format!("{stream} TDS per conductivity"),
@@ -294,10 +294,7 @@ impl ErrorModel {
     /// What a column reads under these conditions.
     #[inline(always)]
     fn reading(&self, column: Column, at: &Conditions) -> f64 {
-        let conductivity = |salt: &Salt, tds: f64| match salt.from {
-            SaltFrom::Factor(factor) => tds / factor,
-            _ => tds,
-        };
+        let conductivity = |salt: &Salt, tds: f64| salt.from.measured_and_slope(tds).0;
         let concentrate_tds = || {
             let share = at.permeate_flow / at.feed_flow;
             (at.feed_tds - share * at.permeate_tds) / (1.0 - share)
@@ -342,10 +339,12 @@ impl Salt {
     #[inline(always)]
     fn lean<T: Number>(&self, tds: f64, error: &impl Fn(usize) -> T) -> T {
         match self.from {
-            SaltFrom::Factor(factor) => {
-                (error(self.column) * factor + tds) * (error(self.factor) + 1.0)
+            SaltFrom::Itself | SaltFrom::Balance => error(self.column) + tds,
+            // A curve is followed in a straight line over so short a way as an error.
+            SaltFrom::Factor(_) | SaltFrom::Curve(_) => {
+                let (_, slope) = self.from.measured_and_slope(tds);
+                (error(self.column) * slope + tds) * (error(self.factor) + 1.0)
             }
-            _ => error(self.column) + tds,
         }
     }
 }

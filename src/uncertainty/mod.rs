@@ -19,7 +19,4 @@ mod monte_carlo;
 pub use budget::{Budget, Share};
 pub use monte_carlo::{MonteCarlo, MonteCarloSettings, Simulated};
 
-pub(crate) use errors::{
-    ErrorModel, OSMOTIC, OfReference, SALT_LAW, SOURCES, TEMPERATURE_LAW, contributions,
-    contributions_to_change,
-};
+pub(crate) use errors::{ErrorModel, OfReference, SOURCES, contributions, contributions_to_change};

@@ -1,11 +1,14 @@
-//! Properties of the water that the corrections need: viscosity, density, osmotic pressure.
+//! Properties of the water that the corrections need: viscosity, density, osmotic pressure, and what its conductivity
+//! tells.
 
+pub mod conductivity;
 pub mod density;
 pub mod osmotic;
 pub mod viscosity;
 
+pub use conductivity::{Compensation, SaltCurve, potassium_chloride_conductivity};
 pub use density::density;
-pub use osmotic::Basis;
+pub use osmotic::{Basis, IonTable, WaterAnalysis, seawater_density, seawater_osmotic_pressure};
 pub use viscosity::viscosity;
 
 /// 0 degC on the absolute scale, K (exact by definition of the degree Celsius).

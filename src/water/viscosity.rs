@@ -1,7 +1,7 @@
 //! Viscosity of liquid water at ordinary pressure.
 
 use crate::error::{Error, within};
-use crate::number::Number;
+use crate::number::{Equation, Number};
 use crate::water::ZERO_CELSIUS_K;
 
 /// Temperatures for which the formula is valid, degC (253.15 to 383.15 K; below 0 degC metastable).
@@ -25,6 +25,17 @@ pub const RANGE_DEGC: (f64, f64) = (-20.0, 110.0);
 pub fn viscosity(temperature_degc: f64) -> Result<f64, Error> {
     within("temperature", temperature_degc, RANGE_DEGC, " degC")?;
     Ok(unchecked(temperature_degc))
+}
+
+/// [`viscosity()`] where the caller has checked the range, as an equation.
+#[derive(Clone, Copy)]
+pub(crate) struct Viscosity;
+
+impl Equation for Viscosity {
+    #[inline(always)]
+    fn of<T: Number>(&self, temperature_degc: T) -> T {
+        unchecked(temperature_degc)
+    }
 }
 
 #[inline(always)]

@@ -7,12 +7,14 @@ from collections.abc import Callable
 from typing import Any
 
 import CoolProp.CoolProp as CoolProp
+import gsw
 import numpy as np
 import pint
 import pytest
 from chemicals.viscosity import mu_IAPWS
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.optimize import brentq
 
 import brinemark as bm
 
@@ -91,6 +93,55 @@ def test_viscosity_is_iapws() -> None:
     assert worst < 1e-4
 
 
+@pytest.mark.parametrize("salinity", [0.05, 1.0, 10.0, 35.16504, 70.0, 110.0])
+def test_seawater_is_teos_10(salinity: float) -> None:
+    for t in (1.0, 10.0, 20.0, 30.0, 39.0):
+
+        def excess(dbar: float, t: float = t) -> float:
+            in_seawater = gsw.chem_potential_water_t_exact(salinity, t, dbar)
+            return float(in_seawater - gsw.chem_potential_water_t_exact(0.0, t, 0.0))
+
+        expected = brentq(excess, 0.0, 20.0 * salinity + 1.0, xtol=1e-9) / 10.0
+        # The library's water is another fit: in the dilute its difference of two potentials loses digits.
+        assert bm.seawater_osmotic_pressure(salinity, t) == pytest.approx(expected, rel=3e-4, abs=1e-5)
+        density = float(gsw.rho_t_exact(salinity, t, 0.0))
+        assert bm.seawater_density(salinity, t) == pytest.approx(density, rel=3e-5)
+        by_litre = bm.osmotic_pressure(salinity * density, t, basis="seawater")
+        assert by_litre == pytest.approx(expected, rel=4e-4, abs=1e-5)
+
+
+@pytest.mark.parametrize("practical", [0.1, 0.5, 1.9, 2.1, 10.0, 35.0, 41.9])
+def test_seawater_conductivity_is_pss_78(practical: float) -> None:
+    conductivity = 1e3 * float(gsw.C_from_SP(practical, 25.0, 0.0))
+    salinity = practical * 35.16504 / 35.0
+    expected = salinity * float(gsw.rho_t_exact(salinity, 25.0, 0.0))
+    assert bm.tds_from_conductivity(conductivity, basis="seawater") == pytest.approx(expected, rel=3e-5)
+    assert bm.conductivity_from_tds(expected, basis="seawater") == pytest.approx(conductivity, rel=3e-5)
+
+
+def test_ions_are_an_analysis() -> None:
+    sea = {
+        "sodium": 10781.45,
+        "potassium": 399.10,
+        "magnesium": 1283.72,
+        "calcium": 415.72,
+        "chloride": 19382.56,
+        "sulfate": 2712.35,
+        "bicarbonate": 133.98,
+    }
+    tds = np.array([300.0, 10_000.0, 35_986.0])
+    found = bm.osmotic_pressure(tds, 20.0, basis="ions", ions=sea)
+    assert found == pytest.approx(bm.osmotic_pressure(tds, 20.0, basis="seawater"), rel=1e-2)
+    with pytest.raises(bm.SiteError, match="belongs to the basis"):
+        bm.osmotic_pressure(tds, 20.0, basis="seawater", ions=sea)
+    with pytest.raises(bm.SiteError, match="missing"):
+        bm.osmotic_pressure(tds, 20.0, basis="ions")
+    with pytest.raises(bm.SiteError, match=r"'sulphate'.*one of: sodium"):
+        bm.osmotic_pressure(tds, 20.0, basis="ions", ions={**sea, "sulphate": 1.0})
+    with pytest.raises(bm.SiteError, match="charges do not balance"):
+        bm.osmotic_pressure(tds, 20.0, basis="ions", ions={**sea, "sodium": 1.0})
+
+
 FUNCTIONS: list[tuple[Callable[..., Any], tuple[float, float]]] = [
     (bm.viscosity, (-20.0, 110.0)),
     (bm.density, (0.0, 150.0)),
@@ -98,6 +149,15 @@ FUNCTIONS: list[tuple[Callable[..., Any], tuple[float, float]]] = [
     (lambda t: bm.temperature_factor(t, law="arrhenius", constant_k=2640.0), (0.0, 50.0)),
     (lambda c: bm.osmotic_pressure(c, 25.0, basis="sodium-chloride"), (0.0, 112_000.0)),
     (lambda c: bm.osmotic_pressure(c, 25.0, basis="tds-rule"), (0.0, 112_000.0)),
+    (lambda c: bm.osmotic_pressure(c, 25.0, basis="seawater"), (0.0, 128_000.0)),
+    (lambda s: bm.seawater_osmotic_pressure(s, 25.0), (0.0, 120.0)),
+    (lambda s: bm.seawater_density(s, 25.0), (0.0, 120.0)),
+    (lambda t: bm.conductivity_at_25(500.0, t, method="iso-7888"), (0.0, 35.0)),
+    (lambda t: bm.conductivity_at_25(500.0, t, method="linear", alpha_per_degc=0.02), (0.0, 50.0)),
+    (lambda t: bm.potassium_chloride_conductivity(0.1, t), (5.0, 35.0)),
+    (lambda k: bm.tds_from_conductivity(k, basis="sodium-chloride"), (0.0, 85_789.0)),
+    (lambda k: bm.tds_from_conductivity(k, basis="seawater"), (100.0, 62_358.0)),
+    (lambda c: bm.conductivity_from_tds(c, basis="sodium-chloride"), (0.0, 58_442.0)),
     (bm.log_mean_factor, (0.0, 0.999)),
 ]
 
@@ -141,6 +201,12 @@ def test_a_wrong_setting_is_said() -> None:
     with pytest.raises(bm.SiteError, match="one of: standard-practice"):
         bm.temperature_factor(20.0, law="linear")
     with pytest.raises(bm.SiteError, match="one of: tds-rule"):
-        bm.osmotic_pressure(1000.0, 20.0, basis="seawater")
+        bm.osmotic_pressure(1000.0, 20.0, basis="sea")
+    with pytest.raises(bm.SiteError, match="alpha_per_degc: missing"):
+        bm.conductivity_at_25(1000.0, 20.0, method="linear")
+    with pytest.raises(bm.SiteError, match=r"one of: 0\.01, 0\.1, 1 mol/kg"):
+        bm.potassium_chloride_conductivity(0.02, 25.0)
+    with pytest.raises(bm.SiteError, match="one of: sodium-chloride, seawater"):
+        bm.tds_from_conductivity(1000.0, basis="brine")
     with pytest.raises(bm.UnitError, match="did you mean 'psi'"):
         bm.convert(1.0, "pis", "bar")

@@ -40,9 +40,15 @@ def test_it_is_met(check: dict[str, Any]) -> None:
     # Some arguments have no keyword: they come first, in the order of the file.
     positional = {
         "convert": ("value", "from_unit", "to_unit"),
+        "conductivity_at_25": ("conductivity_us_cm", "temperature_degc"),
+        "conductivity_from_tds": ("tds_mg_l",),
         "osmotic_pressure": ("tds_mg_l", "temperature_degc"),
         "osmotic_pressure_of_molality": ("molality", "temperature_degc"),
+        "potassium_chloride_conductivity": ("molality", "temperature_degc"),
+        "seawater_density": ("salinity_g_kg", "temperature_degc"),
+        "seawater_osmotic_pressure": ("salinity_g_kg", "temperature_degc"),
         "sodium_chloride_osmotic_coefficient": ("molality", "temperature_degc"),
+        "tds_from_conductivity": ("conductivity_us_cm",),
         "temperature_factor": ("temperature_degc",),
         "viscosity": ("temperature_degc",),
         "density": ("temperature_degc",),

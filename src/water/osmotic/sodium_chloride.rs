@@ -46,12 +46,12 @@ impl Salt for SodiumChloride {
 /// Sodium chloride at one temperature.
 #[derive(Clone, Copy)]
 pub(crate) struct SodiumChlorideAt<T> {
-    kelvin: T,
-    water_kg_l: T,
-    debye_hueckel: T,
-    beta0: T,
-    beta1: T,
-    c_phi: T,
+    pub kelvin: T,
+    pub water_kg_l: T,
+    pub debye_hueckel: T,
+    pub beta0: T,
+    pub beta1: T,
+    pub c_phi: T,
 }
 
 impl<T: Number> SodiumChlorideAt<T> {
