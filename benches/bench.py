@@ -16,7 +16,6 @@ import platform
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from statistics import median
@@ -25,53 +24,14 @@ import in_numpy
 import in_polars
 import numpy as np
 import polars as pl
+from harness import faster_than, race, show, show_ratio, slower_than
+from membrane_contests import bench_membranes, bench_vessel
 from plant import OUTPUTS, SITE, UNITS, Array, readings, times
+from uncertainty_contests import bench_monte_carlo, bench_propagation
 
 import brinemark as bm
 
-Times = dict[str, list[float]]
-
 HEADERS = {name: f"{name} [{unit}]" for name, unit in UNITS.items()}
-
-
-def race(contestants: Mapping[str, Callable[[], object]], rounds: int) -> Times:
-    """Seconds of each contestant in each round, after one round that isn't counted."""
-    seconds: Times = {name: [] for name in contestants}
-    for turn in range(rounds + 1):
-        for name, run in contestants.items():
-            start = time.perf_counter()
-            outcome = run()
-            taken = time.perf_counter() - start
-            # Freed before the next one starts, and outside its time.
-            del outcome
-            if turn > 0:
-                seconds[name].append(taken)
-    return seconds
-
-
-def show(title: str, seconds: Times) -> None:
-    rounds = len(next(iter(seconds.values())))
-    print(f"\n{title} (ms: median of {rounds}, least to greatest)")
-    for name, taken in seconds.items():
-        ms = [1e3 * each for each in taken]
-        print(f"  {name:38} {median(ms):9.1f}   {min(ms):9.1f} to {max(ms):.1f}")
-
-
-def show_ratio(what: str, ratio: float, floor: str, met: bool) -> None:
-    print(f"  {what:38} {ratio:9.2f}   floor: {floor}, {'met' if met else 'NOT met'}")
-
-
-def faster_than(other: str, seconds: Times, ours: str, floor: float | None = None) -> None:
-    ratio = median(seconds[other]) / median(seconds[ours])
-    if floor is None:
-        print(f"  {f'{other} / {ours}':38} {ratio:9.2f}   (shown, no floor)")
-    else:
-        show_ratio(f"{other} / {ours}", ratio, f"at least {floor:g}", ratio >= floor)
-
-
-def slower_than(other: str, seconds: Times, ours: str, floor: float) -> None:
-    ratio = median(seconds[ours]) / median(seconds[other])
-    show_ratio(f"{ours} / {other}", ratio, f"below {floor:g}", ratio < floor)
 
 
 def largest_difference(found: Mapping[str, Array], expected: Mapping[str, Array]) -> float:
@@ -262,6 +222,10 @@ def main(arguments: list[str] | None = None) -> None:
         print("Quick: too small and too few for the times to mean anything.")
     print("brinemark also looks at every row for readings that can't be; the others don't.")
     bench_normalise(rows, rounds)
+    bench_propagation(2_000 if quick else 200_000, rounds)
+    bench_monte_carlo(100 if quick else 10_000, 2 if quick else 5)
+    bench_vessel(2_000 if quick else 100_000, rounds)
+    bench_membranes(500 if quick else 20_000, rounds)
     bench_memory(rows, 1 if quick else 3)
     with tempfile.TemporaryDirectory() as folder:
         bench_csv(rows, rounds, Path(folder))

@@ -3,7 +3,15 @@
 from __future__ import annotations
 
 import bench
+import membrane_in_numpy
+import numpy as np
 import pytest
+import uncertainty_in_numpy
+import vessel
+from harness import must_agree, relative_difference
+from in_numpy import osmotic_pressures
+from membrane_contests import MembraneContest, VesselContest
+from uncertainty_contests import LIMITS, MonteCarloContest, UncertaintyContest
 
 
 def test_contestants_agree() -> None:
@@ -20,9 +28,77 @@ def test_a_difference_is_seen() -> None:
     assert not bench.largest_difference(contest.numpy(), expected) <= 1e-9
 
 
+def test_uncertainties_agree() -> None:
+    must_agree(UncertaintyContest(5_000).differences(), LIMITS)
+
+
+def test_draws_agree() -> None:
+    assert MonteCarloContest(30, 20_000).noise() <= 4.0
+
+
+def test_other_instruments_are_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    off_by = uncertainty_in_numpy.off_by
+    monkeypatch.setattr(uncertainty_in_numpy, "off_by", lambda name, at: 1.1 * off_by(name, at))
+    assert UncertaintyContest(50).differences()["uncertainties"] > 0.01
+    assert MonteCarloContest(30, 20_000).noise() > 4.0
+
+
+@pytest.mark.parametrize("contest", [VesselContest, MembraneContest])
+def test_membranes_agree(contest: type[VesselContest | MembraneContest]) -> None:
+    differences = contest(2_000).differences()
+    assert max(differences.values()) < 1e-9, differences
+
+
+def test_another_membrane_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    contest = VesselContest(50)
+    monkeypatch.setitem(vessel.MEMBRANE, "salt_permeability", 0.12 * (1.0 + 1e-8))
+    assert contest.differences()["permeate_tds"] > 5e-9
+
+
+def test_slopes_by_hand_are_those_of_differences() -> None:
+    at, membranes = vessel.conditions(500), vessel.membranes(500)
+    element = membrane_in_numpy.element_at(at["feed_temperature"], at["permeate_pressure"], membranes)
+    inflow = membrane_in_numpy.Stream(at["feed_flow"], at["feed_tds"], at["feed_pressure"])
+    flux = np.linspace(5.0, 40.0, 500)
+    found, slope = membrane_in_numpy.residual_and_slope(element, inflow, flux)
+    through = membrane_in_numpy.through(element, inflow, flux)
+    np.testing.assert_allclose(found, membrane_in_numpy.residual(element, inflow, flux, through), atol=1e-12)
+    step = 1e-5 * flux
+    above, below = (
+        membrane_in_numpy.residual_and_slope(element, inflow, moved)[0]
+        for moved in (flux + step, flux - step)
+    )
+    assert relative_difference((above - below) / (2.0 * step), slope) < 1e-8
+
+
+def test_water_and_salt_close_in_numpy() -> None:
+    at = vessel.conditions(500)
+    made = membrane_in_numpy.forward(at, vessel.membranes(500))
+    water = made["permeate_flow"] + made["concentrate_flow"]
+    salt = sum(made[f"{stream}_flow"] * made[f"{stream}_tds"] for stream in ("permeate", "concentrate"))
+    assert relative_difference(water, at["feed_flow"]) < 1e-13
+    assert relative_difference(np.asarray(salt), at["feed_flow"] * at["feed_tds"]) < 1e-13
+
+
+def test_one_osmotic_pressure_in_numpy() -> None:
+    t, salt = np.linspace(1.0, 45.0, 90), np.geomspace(1.0, 50_000.0, 90)
+    found, _ = membrane_in_numpy.osmotic_and_slope(membrane_in_numpy.water_at(t), salt)
+    assert relative_difference(found, osmotic_pressures(t, salt)[0]) < 1e-13
+
+
 def test_quick_bench_runs(capsys: pytest.CaptureFixture[str]) -> None:
     bench.main(["--quick"])
     said = capsys.readouterr().out
-    for part in ("Normalise", "Memory", "Read a CSV file", "Import", "The command's help"):
+    for part in (
+        "Normalise",
+        "uncertainty",
+        "Monte Carlo",
+        "Predict",
+        "The membranes behind",
+        "Memory",
+        "Read a CSV file",
+        "Import",
+        "The command's help",
+    ):
         assert part in said
-    assert said.count("floor: ") == 7
+    assert said.count("floor: ") == 11

@@ -171,7 +171,7 @@ fn the_end_gauge_of_the_guide() {
         .zip(inputs)
         .map(|(slope, (_, u))| (slope * u).powi(2))
         .sum();
-    assert_eq!(length.value(), 50_000_838.0);
+    assert_eq!(length.value, 50_000_838.0);
     assert!((variance.sqrt() - 32.0).abs() < 0.5, "{}", variance.sqrt());
     // Its parts: 25, 9.7, 2.9, 0, 0 and 16.6 nm.
     for (slot, expected) in [(2, 2.9), (3, 0.0), (4, 0.0), (5, 16.6)] {

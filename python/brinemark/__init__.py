@@ -29,6 +29,9 @@ if TYPE_CHECKING:
         BrinemarkError as BrinemarkError,
     )
     from brinemark._core import (
+        Budget as Budget,
+    )
+    from brinemark._core import (
         Estimate as Estimate,
     )
     from brinemark._core import (
@@ -47,6 +50,9 @@ if TYPE_CHECKING:
         LogError as LogError,
     )
     from brinemark._core import (
+        Membrane as Membrane,
+    )
+    from brinemark._core import (
         MethodError as MethodError,
     )
     from brinemark._core import (
@@ -60,6 +66,9 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         Reference as Reference,
+    )
+    from brinemark._core import (
+        Share as Share,
     )
     from brinemark._core import (
         Site as Site,
@@ -87,6 +96,9 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         density as density,
+    )
+    from brinemark._core import (
+        instrument_classes as instrument_classes,
     )
     from brinemark._core import (
         log_columns as log_columns,
@@ -117,6 +129,15 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         potassium_chloride_conductivity as potassium_chloride_conductivity,
+    )
+    from brinemark._core import (
+        predict as predict,
+    )
+    from brinemark._core import (
+        predict_elements as predict_elements,
+    )
+    from brinemark._core import (
+        rated_membrane as rated_membrane,
     )
     from brinemark._core import (
         requirements as requirements,
@@ -170,6 +191,12 @@ if TYPE_CHECKING:
         baseline as baseline,
     )
     from brinemark.frames import (
+        budget as budget,
+    )
+    from brinemark.frames import (
+        monte_carlo as monte_carlo,
+    )
+    from brinemark.frames import (
         normalise as normalise,
     )
     from brinemark.frames import (
@@ -186,17 +213,20 @@ _HOMES = {
         "Baseline",
         "BaselineError",
         "BrinemarkError",
+        "Budget",
         "Estimate",
         "Event",
         "Fault",
         "FileError",
         "LimitCount",
         "LogError",
+        "Membrane",
         "MethodError",
         "MissingColumnError",
         "Provenance",
         "RangeError",
         "Reference",
+        "Share",
         "Site",
         "SiteError",
         "Standing",
@@ -206,6 +236,7 @@ _HOMES = {
         "conductivity_from_tds",
         "convert",
         "density",
+        "instrument_classes",
         "log_columns",
         "log_mean_factor",
         "membrane_inlet_tds",
@@ -216,6 +247,9 @@ _HOMES = {
         "osmotic_pressure",
         "osmotic_pressure_of_molality",
         "potassium_chloride_conductivity",
+        "predict",
+        "predict_elements",
+        "rated_membrane",
         "requirements",
         "salt_permeability",
         "seawater_density",
@@ -235,6 +269,8 @@ _HOMES = {
         "Table",
         "assess",
         "baseline",
+        "budget",
+        "monte_carlo",
         "normalise",
         "read_log",
         "scan_log",

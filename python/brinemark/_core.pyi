@@ -15,6 +15,7 @@ __all__ = [
     "Baseline",
     "BaselineError",
     "BrinemarkError",
+    "Budget",
     "CsvBlocks",
     "Estimate",
     "Event",
@@ -23,12 +24,14 @@ __all__ = [
     "LimitCount",
     "Log",
     "LogError",
+    "Membrane",
     "MethodError",
     "MissingColumnError",
     "Provenance",
     "RangeError",
     "Reference",
     "Result",
+    "Share",
     "Site",
     "SiteError",
     "Standing",
@@ -36,14 +39,17 @@ __all__ = [
     "UnitError",
     "__version__",
     "assess",
+    "budget",
     "conductivity_at_25",
     "conductivity_from_tds",
     "convert",
     "density",
     "find_baseline",
+    "instrument_classes",
     "log_columns",
     "log_mean_factor",
     "membrane_inlet_tds",
+    "monte_carlo",
     "net_driving_pressure",
     "normalise",
     "normalised_differential_pressure",
@@ -52,6 +58,9 @@ __all__ = [
     "osmotic_pressure",
     "osmotic_pressure_of_molality",
     "potassium_chloride_conductivity",
+    "predict",
+    "predict_elements",
+    "rated_membrane",
     "read_arrow",
     "read_columns",
     "read_csv",
@@ -247,6 +256,8 @@ class Result:
     @property
     def method(self) -> dict[str, str]: ...
     @property
+    def knows_errors(self) -> bool: ...
+    @property
     def used(self) -> NDArray[np.bool_]: ...
 
 @final
@@ -265,6 +276,48 @@ class Estimate:
     def n(self) -> int: ...
     @property
     def method(self) -> str: ...
+    @property
+    def budget(self) -> Budget | None: ...
+
+@final
+class Share:
+    @property
+    def source(self) -> str: ...
+    @property
+    def u(self) -> float: ...
+    @property
+    def share(self) -> float: ...
+
+@final
+class Budget:
+    @property
+    def output(self) -> str: ...
+    @property
+    def value(self) -> float: ...
+    @property
+    def u(self) -> float: ...
+    @property
+    def unit(self) -> str: ...
+    @property
+    def shares(self) -> list[Share]: ...
+    @property
+    def sentence(self) -> str: ...
+
+@final
+class Membrane:
+    def __new__(
+        cls,
+        *,
+        water_permeability: float,
+        salt_permeability: float,
+        spacer_friction: float = 1.0,
+    ) -> Membrane: ...
+    @property
+    def water_permeability(self) -> float: ...
+    @property
+    def salt_permeability(self) -> float: ...
+    @property
+    def spacer_friction(self) -> float: ...
 
 @final
 class Standing:
@@ -410,3 +463,37 @@ def salt_permeability(
     area_m2: ArrayLike,
     salt_temperature_factor: ArrayLike,
 ) -> _Figures: ...
+def rated_membrane(site: Site) -> Membrane: ...
+def predict(
+    site: Site,
+    membrane: Membrane,
+    *,
+    feed_temperature_degc: ArrayLike,
+    feed_tds_mg_l: ArrayLike,
+    permeate_pressure_bar: ArrayLike,
+    feed_pressure_bar: ArrayLike | None = None,
+    permeate_flow_m3_h: ArrayLike | None = None,
+    concentrate_flow_m3_h: ArrayLike | None = None,
+    feed_flow_m3_h: ArrayLike | None = None,
+    recovery: ArrayLike | None = None,
+    recycle_flow_m3_h: ArrayLike | None = None,
+    pressure_limit_bar: float | None = None,
+    stage: int | None = None,
+) -> dict[str, _Figures]: ...
+def predict_elements(
+    site: Site,
+    membrane: Membrane,
+    *,
+    feed_temperature_degc: float,
+    feed_tds_mg_l: float,
+    permeate_pressure_bar: float,
+    feed_pressure_bar: float,
+    feed_flow_m3_h: float,
+    recycle_flow_m3_h: float = 0.0,
+    stage: int | None = None,
+) -> dict[str, NDArray[np.float64]]: ...
+def budget(result: Result, output: str, row: int) -> Budget: ...
+def monte_carlo(
+    result: Result, outputs: Sequence[str], draws: int, seed: int, level: float
+) -> dict[str, dict[str, NDArray[np.float64]]]: ...
+def instrument_classes() -> list[tuple[str, str, str, str, str]]: ...

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from brinemark import Log, Result, Site, Standing
+    from brinemark import Budget, Log, Result, Site, Standing
 
 CAUTIONS = (
     "Work on the unit only as its manuals, local codes and licensed practice allow: release pressure and "
@@ -104,6 +104,15 @@ def _parser() -> argparse.ArgumentParser:
         description="Prints a site file with every key, to be saved and filled in.",
     )
     command.set_defaults(run=_template)
+
+    command = commands.add_parser(
+        "instruments",
+        help="list typical accuracies of instruments to choose from",
+        description="Lists typical classes of instruments, for [instruments] in the site file. An "
+        "instrument's own data sheet or calibration is better than any of them.",
+    )
+    _add_json(command)
+    command.set_defaults(run=_instruments)
 
     command = commands.add_parser(
         "columns",
@@ -296,6 +305,25 @@ def _template(_: argparse.Namespace) -> int:
     return 0
 
 
+def _instruments(given: argparse.Namespace) -> int:
+    import brinemark as bm
+
+    names = ("name", "what", "quantity", "accuracy", "source")
+    classes = [dict(zip(names, row, strict=True)) for row in bm.instrument_classes()]
+    if given.json:
+        print(json.dumps({"classes": classes}, indent=2))
+        return 0
+    print("Typical classes, taken only where the site file names one. Choose what the instrument is.\n")
+    for of in classes:
+        print(f"  {of['name']:22} {of['accuracy']:27} {of['what']}")
+        print(f"  {'':22} {of['source']}")
+    print("\nIn the site file, with the span where the accuracy is of it:\n")
+    print("  [instruments]")
+    print('  permeate_flow = { class = "float-meter", span = "10 gpm", resolution = "0.1 gpm" }')
+    print('  feed_temperature = { accuracy = "1 degF" }   # an accuracy of your own needs no class')
+    return 0
+
+
 def _columns(given: argparse.Namespace) -> int:
     import brinemark as bm
 
@@ -337,6 +365,7 @@ def _assessment(result: Result, standings: list[Standing], page: Path | None) ->
                         "unit": change.unit,
                         "n": change.n,
                         "method": change.method,
+                        "budget": _budget(change.budget),
                     }
                     for name, change in standing.changes.items()
                 },
@@ -348,6 +377,16 @@ def _assessment(result: Result, standings: list[Standing], page: Path | None) ->
     }
 
 
+def _budget(budget: Budget | None) -> dict[str, Any] | None:
+    if budget is None:
+        return None
+    return {
+        "u": budget.u,
+        "sentence": budget.sentence,
+        "shares": [{"source": part.source, "u": part.u, "share": part.share} for part in budget.shares],
+    }
+
+
 _NAMES = {
     "permeate_flow": "permeate flow, as measured",
     "temperature": "  of it, temperature alone",
@@ -355,16 +394,26 @@ _NAMES = {
     "normalised_permeate_flow": "permeate flow, like for like",
     "normalised_salt_passage": "salt passage, like for like",
     "normalised_differential_pressure": "differential pressure, like for like",
+    "element_water_permeability": "water permeability, membrane model",
+    "element_salt_permeability": "salt permeability, membrane model",
+    "spacer_friction": "spacer friction, membrane model",
 }
 
 
 def _say(result: Result, standings: list[Standing], page: Path | None) -> None:
-    from brinemark.words import interval, signed
+    from brinemark.words import budget_words, certainty, interval, signed
 
     for standing in standings:
         print(f"\n{standing.sentence}\n")
         for name, change in standing.changes.items():
             print(f"  {_NAMES.get(name, name):38} {signed(change.value):>8}   {interval(change)}")
+        for name, change in standing.changes.items():
+            if change.budget is not None:
+                print(
+                    f"\nHow sure is {_NAMES.get(name, name).strip()}? {budget_words(change.budget)}", end=""
+                )
+        if any(change.budget is not None for change in standing.changes.values()):
+            print()
     print(f"\n{result.rows_used} of {len(result)} readings used.", end="")
     for why, rows in result.reason_counts.items():
         print(f" {rows}: {why}.", end="")
@@ -375,10 +424,7 @@ def _say(result: Result, standings: list[Standing], page: Path | None) -> None:
                 print(f"{beyond} readings of {limit.column} lie {what} limit of the site file.")
     _say_left_out(result)
     print(f"Temperature law: {result.method['temperature_law']}.")
-    print(
-        "Intervals are of repeatability: what an instrument is off by in both periods, or drifted between"
-        " them, and the choice of the temperature law are not in them."
-    )
+    print(certainty(result.knows_errors))
     print(f"\n{CAUTIONS}")
     if page is not None:
         print(f"\npage: {page}")

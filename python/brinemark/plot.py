@@ -13,6 +13,7 @@ import matplotlib as mpl
 import matplotlib.dates as mdates
 import numpy as np
 from matplotlib.figure import Figure
+from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
@@ -28,6 +29,10 @@ _MEASURED = "#999999"
 _REFERENCE = "#D55E00"
 _EVENT = "#000000"
 _ASIDE = "#CC79A7"
+
+# Fills that stay apart for all common kinds of colour vision, and with their hatches in grey print.
+_FILLS = ("#56B4E9", "#E69F00", "#009E73", "#F0E442", "#CC79A7", "#0072B2", "#D55E00", "#999999")
+_HATCHES = ("", "///", "...", "xx")
 
 _MOST_POINTS = 2000
 """More readings than this in one panel are drawn as daily medians."""
@@ -201,6 +206,82 @@ def why(standings: Sequence[Standing], *, width_inches: float = 8.4) -> Figure:
     return figure
 
 
+def budget(standings: Sequence[Standing], *, width_inches: float = 8.4) -> Figure:
+    """Where the uncertainty of each like-for-like change comes from: shares of its variance, a bar a change.
+
+    standings : from `assess`, of a site that tells what its instruments may be off by. width_inches : how
+    wide it is drawn.
+
+    Returns: Figure, a panel a train and stage. Sources below 3 % are drawn as one. Raises ValueError where
+    no change has a budget.
+    """
+    names = {
+        "normalised_permeate_flow": "permeate flow",
+        "normalised_salt_passage": "salt passage",
+        "normalised_differential_pressure": "differential\npressure",
+        "element_water_permeability": "water permeability\n(membrane model)",
+        "element_salt_permeability": "salt permeability\n(membrane model)",
+        "spacer_friction": "spacer friction\n(membrane model)",
+    }
+    rows = [
+        (standing, [(names.get(name, name), of.budget) for name, of in standing.changes.items() if of.budget])
+        for standing in standings
+    ]
+    rows = [(standing, budgets) for standing, budgets in rows if budgets]
+    if not rows:
+        raise ValueError("no change has a budget: the site file tells nothing of the instruments")
+    sources = sorted(
+        {part.source for _, of in rows for _, each in of for part in each.shares if part.share >= 0.03}
+    )
+    looks = {
+        source: (_FILLS[at % len(_FILLS)], _HATCHES[at // len(_FILLS) % len(_HATCHES)])
+        for at, source in enumerate(sources)
+    }
+    with _style():
+        lines = sum(len(budgets) for _, budgets in rows)
+        figure = Figure(figsize=(width_inches, 1.3 + 0.55 * lines + 0.35 * len(rows)), layout="constrained")
+        heights = [len(budgets) for _, budgets in rows]
+        panels = figure.subplots(len(rows), 1, squeeze=False, sharex=True, height_ratios=heights)[:, 0]
+        for axes, (standing, budgets) in zip(panels, rows, strict=True):
+            for place, (_, of) in enumerate(budgets):
+                start = 0.0
+                for part in of.shares:
+                    if part.source not in looks or part.share < 0.03:
+                        continue
+                    colour, hatch = looks[part.source]
+                    share = 100 * part.share
+                    axes.barh(
+                        place, share, left=start, color=colour, hatch=hatch, edgecolor=_EVENT, linewidth=0.8
+                    )
+                    if share >= 8:
+                        box = {"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1}
+                        middle = start + share / 2
+                        axes.text(
+                            middle, place, f"{share:.0f} %", ha="center", va="center", fontsize=8, bbox=box
+                        )
+                    start += share
+                if start < 99.5:
+                    axes.barh(
+                        place, 100 - start, left=start, color="#FFFFFF", edgecolor=_EVENT, linewidth=0.8
+                    )
+            axes.set_yticks(range(len(budgets)), [name for name, _ in budgets])
+            axes.invert_yaxis()
+            axes.set_xlim(0, 100)
+            axes.grid(visible=False)
+            name = _name(standing.train, standing.stage)
+            if name:
+                axes.set_title(name, loc="left")
+        panels[-1].set_xlabel("Share of the variance of the change [%]")
+        handles = [
+            Patch(facecolor=colour, hatch=hatch, edgecolor=_EVENT, label=source.replace("_", " "))
+            for source, (colour, hatch) in looks.items()
+        ]
+        handles.append(Patch(facecolor="#FFFFFF", edgecolor=_EVENT, label="others, below 3 % each"))
+        columns = 2 if width_inches < 6 else 4
+        figure.legend(handles=handles, loc="outside lower left", ncols=columns, handlelength=1.4)
+    return figure
+
+
 def _legend_below(axes: Axes, width_inches: float) -> None:
     narrow = width_inches < 6
     figure = axes.get_figure(root=True)
@@ -229,6 +310,21 @@ def _draw_group(axes: Axes, result: Result, group: _Group, drawn: _Drawn, zone: 
     else:
         axes.plot(when, measured, "x", color=_MEASURED, ms=3, label="as measured")
         axes.plot(when, normalised, "o", color=_NORMALISED, ms=3, label="like for like")
+    uncertain = f"{drawn.normalised}_u"
+    if uncertain in result and len(when):
+        # One whisker tells it: single readings scatter within it, and what is off is alike for all.
+        typical = drawn.scale * float(np.nanmedian(result[uncertain][rows[used]]))
+        axes.errorbar(
+            [1.015],
+            [float(np.nanmedian(normalised))],
+            yerr=[1.645 * typical],
+            transform=axes.get_yaxis_transform(),
+            fmt="none",
+            ecolor=_EVENT,
+            capsize=3,
+            clip_on=False,
+            label="±, 90 %, of a single reading",
+        )
     level = drawn.scale * group.reference.values[drawn.normalised]
     axes.axhline(level, color=_REFERENCE, linestyle="--", lw=1.4, label="reference")
     start, end = group.reference.start, group.reference.end

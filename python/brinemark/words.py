@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from brinemark import Estimate
+    from brinemark import Budget, Estimate
 
 
 def signed(change: float) -> str:
@@ -23,3 +23,35 @@ def interval(change: Estimate) -> str:
 def days(count: int) -> str:
     """A number of days."""
     return f"{count} day" if count == 1 else f"{count} days"
+
+
+def source(name: str) -> str:
+    """A source of uncertainty as a person says it."""
+    return name.replace("_", " ")
+
+
+def budget_words(budget: Budget) -> str:
+    """The first sources of a budget that make nine tenths of it, at most three, with their shares."""
+    told, parts = 0.0, []
+    for part in budget.shares[:3]:
+        parts.append(f"{100 * part.share:.0f} % {source(part.source)}")
+        told += part.share
+        if told > 0.9:
+            break
+    return f"{', '.join(parts)}."
+
+
+def certainty(knows_errors: bool) -> str:
+    """What the intervals hold, in two sentences."""
+    if knows_errors:
+        return (
+            "Intervals of like-for-like changes hold the scatter of the readings and what the site file says "
+            "its instruments, assumptions and laws may be off by. What an instrument is off by alike in "
+            "both periods cancels, unless it was calibrated in between; a drift that the site file "
+            "doesn't tell of is not in them."
+        )
+    return (
+        "Intervals are of repeatability alone: what an instrument is off by or drifted, and the choice of "
+        "the temperature law, are not in them. Say how good the instruments are under [instruments] in the "
+        "site file; `brinemark instruments` lists typical classes to choose from."
+    )

@@ -157,10 +157,10 @@ impl<T: Number> ChannelAt<T> {
     }
 
     #[inline(always)]
-    pub fn map<U: Number>(&self, of: impl Fn(T) -> U) -> ChannelAt<U> {
+    pub fn map<U: Number>(&self, of: impl Fn(&T) -> U) -> ChannelAt<U> {
         ChannelAt {
-            transfer: of(self.transfer),
-            drop: of(self.drop),
+            transfer: of(&self.transfer),
+            drop: of(&self.drop),
         }
     }
 }

@@ -7,7 +7,7 @@
 //! osmosis (solution-diffusion, film theory); the mean over an element is this model's own.
 
 use super::channel::ChannelAt;
-use crate::number::{Dual, Number};
+use crate::number::{Dual, Number, SideBySide};
 use crate::water::osmotic::Salt;
 
 /// What flows along the feed side, at one place.
@@ -104,16 +104,16 @@ impl<S: Salt, T: Number> ElementAt<S, T> {
     }
 
     #[inline(always)]
-    pub fn map<U: Number>(&self, of: impl Fn(T) -> U + Copy) -> ElementAt<S, U> {
+    pub fn map<U: Number>(&self, of: impl Fn(&T) -> U + Copy) -> ElementAt<S, U> {
         ElementAt {
             channel: self.channel.map(of),
             salt: S::map(&self.salt, of),
-            osmotic: of(self.osmotic),
+            osmotic: of(&self.osmotic),
             area_m2: self.area_m2,
-            water_permeability: of(self.water_permeability),
-            salt_permeability: of(self.salt_permeability),
-            spacer_friction: of(self.spacer_friction),
-            permeate_pressure: of(self.permeate_pressure),
+            water_permeability: of(&self.water_permeability),
+            salt_permeability: of(&self.salt_permeability),
+            spacer_friction: of(&self.spacer_friction),
+            permeate_pressure: of(&self.permeate_pressure),
         }
     }
 }
@@ -125,36 +125,64 @@ impl<S: Salt> ElementAt<S, f64> {
     /// what can be (no water, or all the water) goes half way to that bound.
     #[inline(always)]
     pub fn newton(&self, inflow: &Stream<f64>, flux: f64) -> (f64, f64) {
-        let fixed = |value: f64| Dual::<1>::constant(value);
-        let stream = Stream {
-            flow: fixed(inflow.flow),
-            tds: fixed(inflow.tds),
-            pressure: fixed(inflow.pressure),
-        };
         let found = self
-            .map(fixed)
-            .through(&stream, Dual::variable(flux, 0))
+            .map(|figure| Dual::<1>::fixed(*figure))
+            .through(
+                &inflow.map(|figure| Dual::fixed(*figure)),
+                Dual::variable(flux, 0),
+            )
             .residual;
         let slope = found.slopes[0];
         let next = flux - found.value / slope;
-        let most = 1000.0 * inflow.flow / self.area_m2;
-        let next = if next < most {
-            next
-        } else {
-            0.5 * (flux + most)
-        };
-        let next = if next > 0.0 { next } else { 0.5 * flux };
+        let most = inflow.flow * (1000.0 / self.area_m2);
+        // All the water, and none.
+        let next = (next - most).choose_below(0.0, next, (flux + most) * 0.5);
+        let next = (-next).choose_below(0.0, next, flux * 0.5);
         (next, slope)
+    }
+}
+
+impl<T: SideBySide> Through<T> {
+    /// Nothing yet.
+    #[inline(always)]
+    pub fn nothing() -> Self {
+        let none = T::constant(f64::NAN);
+        Self {
+            flux: none,
+            permeate_flow: none,
+            permeate_tds: none,
+            outflow: Stream {
+                flow: none,
+                tds: none,
+                pressure: none,
+            },
+            mean_tds: none,
+            membrane_tds: none,
+            residual: none,
+        }
+    }
+
+    #[inline(always)]
+    pub fn put(&mut self, i: usize, one: &Through<T::One>) {
+        self.flux.put(i, one.flux);
+        self.permeate_flow.put(i, one.permeate_flow);
+        self.permeate_tds.put(i, one.permeate_tds);
+        self.outflow.flow.put(i, one.outflow.flow);
+        self.outflow.tds.put(i, one.outflow.tds);
+        self.outflow.pressure.put(i, one.outflow.pressure);
+        self.mean_tds.put(i, one.mean_tds);
+        self.membrane_tds.put(i, one.membrane_tds);
+        self.residual.put(i, one.residual);
     }
 }
 
 impl<T: Number> Stream<T> {
     #[inline(always)]
-    pub fn values(&self) -> Stream<f64> {
+    pub fn map<U: Number>(&self, of: impl Fn(&T) -> U) -> Stream<U> {
         Stream {
-            flow: self.flow.value(),
-            tds: self.tds.value(),
-            pressure: self.pressure.value(),
+            flow: of(&self.flow),
+            tds: of(&self.tds),
+            pressure: of(&self.pressure),
         }
     }
 }

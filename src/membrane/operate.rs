@@ -3,9 +3,9 @@
 use rayon::prelude::*;
 
 use super::element::Through;
-use super::train::{BLOCK, Fluxes, Inlet, Made, Membrane, Train};
+use super::train::{BLOCK, Figures, Fluxes, Inlet, Made, Membrane, Train};
 use crate::error::{Error, within};
-use crate::number::{Dual, Number};
+use crate::number::{Dual, Lanes, Number, SideBySide};
 
 /// What is set and what the water is.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -126,16 +126,16 @@ impl Train {
             self.check_operation(case)
                 .map_err(|error| error.at_row(row as u64 + 1))?;
         }
-        let blocks: Vec<Working<[f64; BLOCK]>> = cases
+        let blocks: Vec<Working<Figures>> = cases
             .par_chunks(BLOCK)
             .zip(membranes.par_chunks(BLOCK))
             .map(|(cases, membranes)| {
                 let (membranes, operation) = block_of(membranes, cases);
-                self.working(&membranes, &operation, None)
+                self.working(membranes, &operation, None)
             })
             .collect();
         let worked: Vec<Working> = (0..cases.len())
-            .map(|row| blocks[row / BLOCK].at(row % BLOCK))
+            .map(|row| blocks[row / BLOCK].map(|Lanes(figures)| figures[row % BLOCK]))
             .collect();
         let (low, high) = self.basis.tds_range_mg_l();
         for (row, case) in worked.iter().enumerate() {
@@ -195,29 +195,29 @@ impl Train {
         let worked = self.work(&[*membrane], &[*case])?;
         let (membranes, operation) = block_of(&[*membrane], &[*case]);
         let mut seen = Vec::new();
-        self.working(&membranes, &operation, Some(&mut seen));
+        self.working(membranes, &operation, Some(&mut seen));
         let mut places = self.stages.iter().enumerate().flat_map(|(stage, of)| {
             (0..of.elements_per_vessel as usize).map(move |element| (stage + 1, element + 1))
         });
         let elements = seen
             .iter()
-            .map(|throughs| {
-                let through = &throughs[0];
+            .map(|through| {
                 let (stage, element) = places.next().unwrap_or_default();
-                let (permeate, out) = (through.permeate_flow.value, &through.outflow);
-                let inlet = out.flow.value + permeate;
+                let of = |figure: D| figure.value.0[0];
+                let (permeate, out) = (of(through.permeate_flow), &through.outflow);
+                let inlet = of(out.flow) + permeate;
                 ElementAtWork {
                     stage,
                     element,
-                    flux: through.flux.value,
+                    flux: of(through.flux),
                     inlet_flow: inlet,
                     permeate_flow: permeate,
-                    permeate_tds: through.permeate_tds.value,
-                    concentrate_flow: out.flow.value,
-                    concentrate_tds: out.tds.value,
-                    concentrate_pressure: out.pressure.value,
+                    permeate_tds: of(through.permeate_tds),
+                    concentrate_flow: of(out.flow),
+                    concentrate_tds: of(out.tds),
+                    concentrate_pressure: of(out.pressure),
                     recovery: permeate / inlet,
-                    polarisation: through.membrane_tds.value / through.mean_tds.value,
+                    polarisation: of(through.membrane_tds) / of(through.mean_tds),
                 }
             })
             .collect();
@@ -264,68 +264,49 @@ impl Train {
     /// Qin = Qf + Qr, Qin Cin = Qf Cf + Qr Cc, and what valve and pump are set for. `seen`, if given, gets every element.
     fn working(
         &self,
-        membrane: &Membrane<[f64; BLOCK]>,
-        at: &Operation<[f64; BLOCK]>,
-        mut seen: Option<&mut Vec<[Through<Dual<3>>; BLOCK]>>,
-    ) -> Working<[f64; BLOCK]> {
-        type D = Dual<3>;
-        let constant = |figures: &[f64; BLOCK]| figures.map(D::constant);
-        let variable =
-            |figures: &[f64; BLOCK], slot: usize| figures.map(|figure| D::variable(figure, slot));
-        let fixed = Membrane {
-            water_permeability: constant(&membrane.water_permeability),
-            salt_permeability: constant(&membrane.salt_permeability),
-            spacer_friction: constant(&membrane.spacer_friction),
-        };
+        membrane: Membrane<Figures>,
+        at: &Operation<Figures>,
+        mut seen: Option<&mut Vec<Through<D>>>,
+    ) -> Working<Figures> {
         let mut fluxes = Fluxes::of(self);
-        let mut unknown = self.first_guess(membrane, at);
-        let nan = [f64::NAN; BLOCK];
-        let mut working = Working {
-            feed_pressure: nan,
-            feed_flow: nan,
-            inlet_flow: nan,
-            inlet_tds: nan,
-            permeate_flow: nan,
-            permeate_tds: nan,
-            concentrate_flow: nan,
-            concentrate_tds: nan,
-            concentrate_pressure: nan,
-            recovery: nan,
-            pass_recovery: nan,
-            highest_membrane_tds: nan,
-        };
+        let mut unknown = self.first_guess(&membrane, at);
+        if seen.is_none() && at.is_known_at_the_inlet() {
+            // Nothing to be found but what comes out.
+            let inlet = at.inlet(&unknown);
+            let osmotic = Lanes::constant(1.0);
+            let made = self.pass(&membrane, &inlet, osmotic, &mut fluxes, None);
+            let holds = made.permeate_tds.0.map(|tds| !tds.is_nan());
+            return Working::found(at, &unknown, &made).where_true(&holds);
+        }
+        let fixed = membrane.map(D::fixed);
+        let mut working = Working::of(Lanes::constant(f64::NAN));
         for _ in 0..MOST_STEPS {
             let inlet = Inlet {
-                temperature: constant(&at.temperature),
-                pressure: variable(&unknown[2], 2),
-                flow: variable(&unknown[0], 0),
-                tds: variable(&unknown[1], 1),
-                permeate_pressure: constant(&at.permeate_pressure),
+                pressure: D::variable(unknown[2], 2),
+                flow: D::variable(unknown[0], 0),
+                tds: D::variable(unknown[1], 1),
+                ..at.inlet(&unknown).map(D::fixed)
             };
             if let Some(seen) = &mut seen {
                 seen.clear();
             }
-            let made = self.pass(
-                &fixed,
-                &inlet,
-                D::constant(1.0),
-                &mut fluxes,
-                seen.as_deref_mut(),
-            );
-            let mut settled = true;
+            let osmotic = D::constant(1.0);
+            let made = self.pass(&fixed, &inlet, osmotic, &mut fluxes, seen.as_deref_mut());
+            let misfits = misfits(at, &inlet, &made);
+            let (mut settled, mut holds) = (true, [true; BLOCK]);
             for i in 0..BLOCK {
-                let step = solve(misfits(at, i, &inlet, &made));
-                let mut holds = true;
+                let step = solve(misfits.map(|misfit| misfit.one(i)));
                 for (unknown, step) in unknown.iter_mut().zip(step) {
-                    let value = unknown[i];
+                    let value = unknown.0[i];
                     // No more than half down or double up at once: all three are above zero.
                     let next = (value - step).max(0.5 * value).min(2.0 * value);
-                    holds &= (next - value).abs() <= SMALLEST_STEP * value;
+                    let next = if step.is_nan() { step } else { next };
+                    holds[i] &= (next - value).abs() <= SMALLEST_STEP * value;
                     settled &= !((next - value).abs() > SMALLEST_STEP * value);
-                    unknown[i] = if step.is_nan() { f64::NAN } else { next };
+                    unknown.0[i] = next;
                 }
-                working.keep(i, at, &unknown, &made, holds);
             }
+            working = Working::found(at, &unknown, &made.map(D::figure)).where_true(&holds);
             if settled {
                 break;
             }
@@ -334,90 +315,133 @@ impl Train {
     }
 
     /// Where the search starts: the recovery that an even flux would give, no polarisation.
-    fn first_guess(
-        &self,
-        membrane: &Membrane<[f64; BLOCK]>,
-        at: &Operation<[f64; BLOCK]>,
-    ) -> [[f64; BLOCK]; 3] {
+    fn first_guess(&self, membrane: &Membrane<Figures>, at: &Operation<Figures>) -> [Figures; 3] {
         let area = self.area_m2();
-        let factors = self.law.factors(&at.temperature);
-        let (osmotic, _) =
+        let [factor] = self.law.factors(&[at.temperature]);
+        let none = Lanes::constant(0.0);
+        let ([osmotic], _) =
             self.basis
-                .osmotic_pressures(&at.temperature, &at.feed_tds, &[0.0; BLOCK]);
-        let mut unknown = [[f64::NAN; BLOCK]; 3];
-        for i in 0..BLOCK {
-            let passes = membrane.water_permeability[i] * factors[i];
-            let (permeate, pressure) = match at.drive {
-                Drive::PermeateFlow => {
-                    let permeate = at.drive_value[i];
-                    let driving = 1000.0 * permeate / (area * passes);
-                    let osmotic = 2.0 * osmotic[i];
-                    (permeate, 1.3 * driving + at.permeate_pressure[i] + osmotic)
-                }
-                Drive::FeedPressure => {
-                    let driving = (at.drive_value[i] - at.permeate_pressure[i] - 1.3 * osmotic[i])
-                        .max(0.1 * at.drive_value[i]);
-                    (1e-3 * area * passes * driving, at.drive_value[i])
-                }
-            };
-            let (feed, permeate) = match at.drain {
-                Drain::FeedFlow => (at.drain_value[i], permeate.min(0.5 * at.drain_value[i])),
-                Drain::ConcentrateFlow => (at.drain_value[i] + permeate, permeate),
-                Drain::Recovery => (permeate / at.drain_value[i], permeate),
-            };
-            let recycle = at.recycle_flow[i];
-            unknown[0][i] = feed + recycle;
-            unknown[1][i] = at.feed_tds[i]
-                * (1.0 + recycle / (feed + recycle) * permeate / (feed - permeate).max(0.1 * feed));
-            unknown[2][i] = pressure;
-        }
-        unknown
+                .osmotic_pressures(&[at.temperature], &[at.feed_tds], &[none]);
+        let passes = membrane.water_permeability * factor * (1e-3 * area);
+        let least =
+            |figure: Figures, least: Figures| (figure - least).choose_below(0.0, least, figure);
+        let (permeate, pressure) = match at.drive {
+            Drive::PermeateFlow => {
+                let driving = at.drive_value / passes;
+                let pressure = driving * 1.3 + at.permeate_pressure + osmotic * 2.0;
+                (at.drive_value, pressure)
+            }
+            Drive::FeedPressure => {
+                let driving = at.drive_value - at.permeate_pressure - osmotic * 1.3;
+                let driving = least(driving, at.drive_value * 0.1);
+                (passes * driving, at.drive_value)
+            }
+        };
+        let (feed, permeate) = match at.drain {
+            Drain::FeedFlow => {
+                let half = at.drain_value * 0.5;
+                (at.drain_value, -least(-permeate, -half))
+            }
+            Drain::ConcentrateFlow => (at.drain_value + permeate, permeate),
+            Drain::Recovery => (permeate / at.drain_value, permeate),
+        };
+        let inlet = feed + at.recycle_flow;
+        let more = at.recycle_flow / inlet * permeate / least(feed - permeate, feed * 0.1);
+        [inlet, at.feed_tds * (more + 1.0), pressure]
     }
 }
 
-impl Working<[f64; BLOCK]> {
-    /// Keeps what was found for one case; NaN where it does not hold together (yet).
-    fn keep(
-        &mut self,
-        i: usize,
-        at: &Operation<[f64; BLOCK]>,
-        unknown: &[[f64; BLOCK]; 3],
-        made: &Made<[Dual<3>; BLOCK]>,
-        holds: bool,
-    ) {
-        let of = |figure: f64| if holds { figure } else { f64::NAN };
-        let permeate = made.permeate_flow[i].value;
-        let recycle = at.recycle_flow[i];
-        let (inlet, feed) = (unknown[0][i], unknown[0][i] - recycle);
-        self.feed_pressure[i] = of(unknown[2][i]);
-        self.feed_flow[i] = of(feed);
-        self.inlet_flow[i] = of(inlet);
-        self.inlet_tds[i] = of(unknown[1][i]);
-        self.permeate_flow[i] = of(permeate);
-        self.permeate_tds[i] = of(made.permeate_tds[i].value);
-        self.concentrate_flow[i] = of(made.concentrate_flow[i].value - recycle);
-        self.concentrate_tds[i] = of(made.concentrate_tds[i].value);
-        self.concentrate_pressure[i] = of(made.concentrate_pressure[i].value);
-        self.recovery[i] = of(permeate / feed);
-        self.pass_recovery[i] = of(permeate / inlet);
-        self.highest_membrane_tds[i] = of(made.highest_membrane_tds[i].value);
+impl Operation<Figures> {
+    /// Whether flow, salt and pressure at the membranes' inlet are what is set, without more ado.
+    fn is_known_at_the_inlet(&self) -> bool {
+        let Lanes(recycle) = self.recycle_flow;
+        let set = (self.drain, self.drive) == (Drain::FeedFlow, Drive::FeedPressure);
+        set && recycle.iter().all(|flow| *flow == 0.0)
     }
 
-    fn at(&self, i: usize) -> Working {
-        Working {
-            feed_pressure: self.feed_pressure[i],
-            feed_flow: self.feed_flow[i],
-            inlet_flow: self.inlet_flow[i],
-            inlet_tds: self.inlet_tds[i],
-            permeate_flow: self.permeate_flow[i],
-            permeate_tds: self.permeate_tds[i],
-            concentrate_flow: self.concentrate_flow[i],
-            concentrate_tds: self.concentrate_tds[i],
-            concentrate_pressure: self.concentrate_pressure[i],
-            recovery: self.recovery[i],
-            pass_recovery: self.pass_recovery[i],
-            highest_membrane_tds: self.highest_membrane_tds[i],
+    /// The membranes' inlet at this flow, salt and pressure.
+    fn inlet(&self, [flow, tds, pressure]: &[Figures; 3]) -> Inlet<Figures> {
+        Inlet {
+            temperature: self.temperature,
+            pressure: *pressure,
+            flow: *flow,
+            tds: *tds,
+            permeate_pressure: self.permeate_pressure,
         }
+    }
+}
+
+/// A figure of each case, with its derivatives by inlet flow, inlet salt and feed pressure.
+type D = Dual<3, Figures>;
+
+impl<T: Copy> Working<T> {
+    /// All figures the same.
+    fn of(figure: T) -> Self {
+        Self {
+            feed_pressure: figure,
+            feed_flow: figure,
+            inlet_flow: figure,
+            inlet_tds: figure,
+            permeate_flow: figure,
+            permeate_tds: figure,
+            concentrate_flow: figure,
+            concentrate_tds: figure,
+            concentrate_pressure: figure,
+            recovery: figure,
+            pass_recovery: figure,
+            highest_membrane_tds: figure,
+        }
+    }
+
+    /// Each figure as another.
+    fn map<U>(&self, of: impl Fn(T) -> U) -> Working<U> {
+        Working {
+            feed_pressure: of(self.feed_pressure),
+            feed_flow: of(self.feed_flow),
+            inlet_flow: of(self.inlet_flow),
+            inlet_tds: of(self.inlet_tds),
+            permeate_flow: of(self.permeate_flow),
+            permeate_tds: of(self.permeate_tds),
+            concentrate_flow: of(self.concentrate_flow),
+            concentrate_tds: of(self.concentrate_tds),
+            concentrate_pressure: of(self.concentrate_pressure),
+            recovery: of(self.recovery),
+            pass_recovery: of(self.pass_recovery),
+            highest_membrane_tds: of(self.highest_membrane_tds),
+        }
+    }
+}
+
+impl Working<Figures> {
+    fn found(
+        at: &Operation<Figures>,
+        [inlet, tds, pressure]: &[Figures; 3],
+        made: &Made<Figures>,
+    ) -> Self {
+        let (permeate, feed) = (made.permeate_flow, *inlet - at.recycle_flow);
+        Self {
+            feed_pressure: *pressure,
+            feed_flow: feed,
+            inlet_flow: *inlet,
+            inlet_tds: *tds,
+            permeate_flow: permeate,
+            permeate_tds: made.permeate_tds,
+            concentrate_flow: made.concentrate_flow - at.recycle_flow,
+            concentrate_tds: made.concentrate_tds,
+            concentrate_pressure: made.concentrate_pressure,
+            recovery: permeate / feed,
+            pass_recovery: permeate / *inlet,
+            highest_membrane_tds: made.highest_membrane_tds,
+        }
+    }
+
+    /// NaN where a case does not hold together (yet).
+    fn where_true(&self, holds: &[bool; BLOCK]) -> Self {
+        self.map(|Lanes(figures)| {
+            Lanes(std::array::from_fn(|i| {
+                if holds[i] { figures[i] } else { f64::NAN }
+            }))
+        })
     }
 }
 
@@ -437,16 +461,14 @@ impl Operation {
 fn block_of(
     membranes: &[Membrane],
     cases: &[Operation],
-) -> (Membrane<[f64; BLOCK]>, Operation<[f64; BLOCK]>) {
+) -> (Membrane<Figures>, Operation<Figures>) {
     let case = |i: usize| cases.get(i).unwrap_or(&cases[0]);
     let membrane = |i: usize| membranes.get(i).unwrap_or(&membranes[0]);
-    let of = |figure: fn(&Operation) -> f64| -> [f64; BLOCK] {
-        std::array::from_fn(|i| figure(case(i)))
-    };
+    let of = |figure: fn(&Operation) -> f64| Lanes(std::array::from_fn(|i| figure(case(i))));
     let membranes = Membrane {
-        water_permeability: std::array::from_fn(|i| membrane(i).water_permeability),
-        salt_permeability: std::array::from_fn(|i| membrane(i).salt_permeability),
-        spacer_friction: std::array::from_fn(|i| membrane(i).spacer_friction),
+        water_permeability: Lanes(std::array::from_fn(|i| membrane(i).water_permeability)),
+        salt_permeability: Lanes(std::array::from_fn(|i| membrane(i).salt_permeability)),
+        spacer_friction: Lanes(std::array::from_fn(|i| membrane(i).spacer_friction)),
     };
     let operation = Operation {
         temperature: of(|case| case.temperature),
@@ -461,27 +483,22 @@ fn block_of(
     (membranes, operation)
 }
 
-/// By how much a case does not hold together: flows, salt, pump.
-#[inline(always)]
-fn misfits(
-    at: &Operation<[f64; BLOCK]>,
-    i: usize,
-    inlet: &Inlet<[Dual<3>; BLOCK]>,
-    made: &Made<[Dual<3>; BLOCK]>,
-) -> [Dual<3>; 3] {
-    let recycle = at.recycle_flow[i];
-    let feed = inlet.flow[i] - recycle;
-    let set = at.drain_value[i];
+/// By how much the cases do not hold together: flows, salt, pump.
+fn misfits(at: &Operation<Figures>, inlet: &Inlet<D>, made: &Made<D>) -> [D; 3] {
+    let recycle = D::fixed(at.recycle_flow);
+    let feed = inlet.flow - recycle;
+    let set = D::fixed(at.drain_value);
     let flows = match at.drain {
         Drain::FeedFlow => feed - set,
-        Drain::ConcentrateFlow => feed - made.permeate_flow[i] - set,
-        Drain::Recovery => made.permeate_flow[i] / set - feed,
+        Drain::ConcentrateFlow => feed - made.permeate_flow - set,
+        Drain::Recovery => made.permeate_flow / set - feed,
     };
     let salt =
-        inlet.flow[i] * inlet.tds[i] - feed * at.feed_tds[i] - made.concentrate_tds[i] * recycle;
+        inlet.flow * inlet.tds - feed * D::fixed(at.feed_tds) - made.concentrate_tds * recycle;
+    let set = D::fixed(at.drive_value);
     let pump = match at.drive {
-        Drive::FeedPressure => inlet.pressure[i] - at.drive_value[i],
-        Drive::PermeateFlow => made.permeate_flow[i] - at.drive_value[i],
+        Drive::FeedPressure => inlet.pressure - set,
+        Drive::PermeateFlow => made.permeate_flow - set,
     };
     [flows, salt, pump]
 }

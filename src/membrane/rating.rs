@@ -2,8 +2,9 @@
 
 use super::channel::Channel;
 use super::infer::Seen;
-use super::train::{BLOCK, Inlet, Membrane, Train};
+use super::train::{Inlet, Membrane, Train};
 use crate::error::{Error, Fault, Faults};
+use crate::number::{Lanes, Number};
 use crate::site::{Site, Stage};
 use crate::water::osmotic::Basis;
 
@@ -75,25 +76,25 @@ impl Membrane {
         train.check(temperature, tds)?;
         let inlet_flow = flow / recovery;
         let inlet = Inlet {
-            temperature: [temperature; BLOCK],
-            pressure: [pressure; BLOCK],
-            flow: [inlet_flow; BLOCK],
-            tds: [tds; BLOCK],
-            permeate_pressure: [0.0; BLOCK],
+            temperature,
+            pressure,
+            flow: inlet_flow,
+            tds,
+            permeate_pressure: 0.0,
         };
         // Of a clean spacer: the mean flow is known.
         let drop = train
             .channel
             .pressure_drop(inlet_flow - 0.5 * flow, temperature)?;
         let seen = Seen {
-            permeate_flow: [flow; BLOCK],
-            permeate_tds: [(1.0 - rejection) * tds; BLOCK],
-            differential_pressure: [drop; BLOCK],
+            permeate_flow: Lanes::constant(flow),
+            permeate_tds: Lanes::constant((1.0 - rejection) * tds),
+            differential_pressure: Lanes::constant(drop),
         };
-        let found = train.infer(&inlet, &seen);
+        let found = train.infer(&inlet.map(Lanes::constant), &seen);
         let membrane = Self {
-            water_permeability: found.water_permeability[0],
-            salt_permeability: found.salt_permeability[0],
+            water_permeability: found.water_permeability.0[0],
+            salt_permeability: found.salt_permeability.0[0],
             spacer_friction: 1.0,
         };
         if membrane.water_permeability > 0.0 && membrane.salt_permeability > 0.0 {

@@ -6,7 +6,7 @@ use super::channel::Channel;
 use super::element::{ElementAt, Stream, Through};
 use crate::error::{Error, Fault};
 use crate::normalise::temperature::Law;
-use crate::number::Number;
+use crate::number::{Dual, Lanes, Number, SideBySide};
 use crate::site::{Site, Stage};
 use crate::water::osmotic::{Basis, Salt, with_salt};
 
@@ -19,35 +19,6 @@ pub struct Membrane<T = f64> {
     pub salt_permeability: T,
     /// The spacer's pressure drop over that of a clean one; 1 when new.
     pub spacer_friction: T,
-}
-
-impl<T: Copy, const N: usize> Membrane<[T; N]> {
-    /// Membranes whose three figures are all these.
-    pub(crate) fn of_block(figures: [T; N]) -> Self {
-        Self {
-            water_permeability: figures,
-            salt_permeability: figures,
-            spacer_friction: figures,
-        }
-    }
-
-    /// One of them.
-    pub(crate) fn at(&self, i: usize) -> Membrane<T> {
-        Membrane {
-            water_permeability: self.water_permeability[i],
-            salt_permeability: self.salt_permeability[i],
-            spacer_friction: self.spacer_friction[i],
-        }
-    }
-
-    /// Puts a block of others in, from a place on, as far as there is room.
-    pub(crate) fn put<const M: usize>(&mut self, start: usize, block: &Membrane<[T; M]>) {
-        for i in 0..M.min(N - start) {
-            self.water_permeability[start + i] = block.water_permeability[i];
-            self.salt_permeability[start + i] = block.salt_permeability[i];
-            self.spacer_friction[start + i] = block.spacer_friction[i];
-        }
-    }
 }
 
 /// Water at the inlet of the first stage's vessels.
@@ -63,6 +34,50 @@ pub struct Inlet<T = f64> {
     pub tds: T,
     /// bar, the same behind all elements.
     pub permeate_pressure: T,
+}
+
+impl<T> Inlet<T> {
+    /// The same inlet, each figure as another kind of number.
+    pub(crate) fn map<U>(self, of: impl Fn(T) -> U) -> Inlet<U> {
+        Inlet {
+            temperature: of(self.temperature),
+            pressure: of(self.pressure),
+            flow: of(self.flow),
+            tds: of(self.tds),
+            permeate_pressure: of(self.permeate_pressure),
+        }
+    }
+}
+
+impl<T: Copy> Membrane<T> {
+    /// All three figures the same.
+    pub(crate) fn of(figure: T) -> Self {
+        Self {
+            water_permeability: figure,
+            salt_permeability: figure,
+            spacer_friction: figure,
+        }
+    }
+
+    /// Membranes one by one as three rows of figures.
+    pub(crate) fn of_each<const N: usize>(each: &[Self; N]) -> Membrane<[T; N]> {
+        Membrane {
+            water_permeability: std::array::from_fn(|i| each[i].water_permeability),
+            salt_permeability: std::array::from_fn(|i| each[i].salt_permeability),
+            spacer_friction: std::array::from_fn(|i| each[i].spacer_friction),
+        }
+    }
+}
+
+impl<T> Membrane<T> {
+    /// The same membrane, each figure as another kind of number.
+    pub(crate) fn map<U>(self, of: impl Fn(T) -> U) -> Membrane<U> {
+        Membrane {
+            water_permeability: of(self.water_permeability),
+            salt_permeability: of(self.salt_permeability),
+            spacer_friction: of(self.spacer_friction),
+        }
+    }
 }
 
 /// What the membranes make of it.
@@ -82,6 +97,20 @@ pub struct Made<T = f64> {
     pub highest_membrane_tds: T,
 }
 
+impl<T> Made<T> {
+    /// The same, each figure as another kind of number.
+    pub(crate) fn map<U>(self, of: impl Fn(T) -> U) -> Made<U> {
+        Made {
+            permeate_flow: of(self.permeate_flow),
+            permeate_tds: of(self.permeate_tds),
+            concentrate_flow: of(self.concentrate_flow),
+            concentrate_tds: of(self.concentrate_tds),
+            concentrate_pressure: of(self.concentrate_pressure),
+            highest_membrane_tds: of(self.highest_membrane_tds),
+        }
+    }
+}
+
 /// Stages of vessels of elements, with the laws by which they are worked out.
 #[derive(Debug, Clone)]
 pub struct Train {
@@ -94,20 +123,23 @@ pub struct Train {
 }
 
 /// The flux of each element, as last found: where the next search starts.
-pub(crate) struct Fluxes(Vec<[f64; BLOCK]>);
+pub(crate) struct Fluxes(Vec<Figures>);
 
 impl Fluxes {
     pub fn of(train: &Train) -> Self {
-        Self(vec![[f64::NAN; BLOCK]; train.elements_in_series()])
+        Self(vec![Lanes([f64::NAN; BLOCK]); train.elements_in_series()])
     }
 }
 
-/// Cases worked out at a time.
+/// Cases worked out at a time, side by side.
 pub(crate) const BLOCK: usize = 16;
-/// Steps of Newton's method; five are usual.
+/// One figure of each of them.
+pub(crate) type Figures = Lanes<BLOCK>;
+
+/// Steps of Newton's method; four are usual.
 const MOST_STEPS: usize = 40;
-/// A step this small, as a share of the flux, is the last.
-const SMALLEST_STEP: f64 = 1e-12;
+/// A step this small, as a share of the flux, is the last but one: each step squares what is left, and [`Pass`] takes one more.
+const SMALLEST_STEP: f64 = 1e-7;
 
 impl Train {
     /// The stages of a site, or one of them by its number from 0.
@@ -162,14 +194,14 @@ impl Train {
     /// Each element's flux is found with plain figures; one last step of Newton's method with the derivatives then
     /// gives it theirs, exactly (implicit differentiation). `osmotic` multiplies the osmotic pressures. `seen`, if given,
     /// gets every element of every case.
-    pub(crate) fn pass<T: Number>(
+    pub(crate) fn pass<T: SideBySide<Figure = Figures>>(
         &self,
-        membrane: &Membrane<[T; BLOCK]>,
-        inlet: &Inlet<[T; BLOCK]>,
+        membrane: &Membrane<T>,
+        inlet: &Inlet<T>,
         osmotic: T,
         fluxes: &mut Fluxes,
-        seen: Option<&mut Vec<[Through<T>; BLOCK]>>,
-    ) -> Made<[T; BLOCK]> {
+        seen: Option<&mut Vec<Through<T>>>,
+    ) -> Made<T> {
         with_salt!(self.basis, salt => pulp::Arch::new().dispatch(Pass {
             train: self,
             salt,
@@ -186,87 +218,91 @@ impl Train {
 struct Pass<'a, S, T> {
     train: &'a Train,
     salt: S,
-    membrane: &'a Membrane<[T; BLOCK]>,
-    inlet: &'a Inlet<[T; BLOCK]>,
+    membrane: &'a Membrane<T>,
+    inlet: &'a Inlet<T>,
     osmotic: T,
     fluxes: &'a mut Fluxes,
-    seen: Option<&'a mut Vec<[Through<T>; BLOCK]>>,
+    seen: Option<&'a mut Vec<Through<T>>>,
 }
 
-impl<S: Salt, T: Number> pulp::WithSimd for Pass<'_, S, T> {
-    type Output = Made<[T; BLOCK]>;
+impl<S: Salt, T: SideBySide<Figure = Figures>> pulp::WithSimd for Pass<'_, S, T> {
+    type Output = Made<T>;
 
     #[inline(always)]
-    fn with_simd<P: pulp::Simd>(mut self, _: P) -> Made<[T; BLOCK]> {
+    fn with_simd<P: pulp::Simd>(mut self, _: P) -> Made<T> {
         let (train, inlet, membrane) = (self.train, self.inlet, self.membrane);
-        let zero = [T::constant(0.0); BLOCK];
-        let factors = train.law.factors(&inlet.temperature);
-        let salt_factors = train.salt_law.factors(&inlet.temperature);
-        let elements: [ElementAt<S, T>; BLOCK] = std::array::from_fn(|i| ElementAt {
-            channel: train.channel.at(inlet.temperature[i]),
-            salt: self.salt.at(inlet.temperature[i]),
+        let [factor] = train.law.factors(&[inlet.temperature]);
+        let [salt_factor] = train.salt_law.factors(&[inlet.temperature]);
+        // Of temperature alone: one derivative is enough, and the chain rule gives the others.
+        let temperature = Dual::<1, Figures>::variable(inlet.temperature.figure(), 0);
+        let by_temperature = |found: &Dual<1, Figures>| inlet.temperature.chained(*found);
+        let element = ElementAt::<S, T> {
+            channel: train.channel.at(temperature).map(by_temperature),
+            salt: S::map(&self.salt.at(temperature), by_temperature),
             osmotic: self.osmotic,
             area_m2: train.area_m2,
-            water_permeability: membrane.water_permeability[i] * factors[i],
-            salt_permeability: membrane.salt_permeability[i] * salt_factors[i],
-            spacer_friction: membrane.spacer_friction[i],
-            permeate_pressure: inlet.permeate_pressure[i],
-        });
-        let fixed: [ElementAt<S, f64>; BLOCK] = std::array::from_fn(|i| elements[i].map(T::value));
-        let mut streams: [Stream<T>; BLOCK] = std::array::from_fn(|i| Stream {
-            flow: inlet.flow[i],
-            tds: inlet.tds[i],
-            pressure: inlet.pressure[i],
-        });
-        let (mut permeate_flow, mut permeate_salt, mut highest) = (zero, zero, zero);
-        let mut before = [f64::NAN; BLOCK];
-        let mut place = 0;
+            water_permeability: membrane.water_permeability * factor,
+            salt_permeability: membrane.salt_permeability * salt_factor,
+            spacer_friction: membrane.spacer_friction,
+            permeate_pressure: inlet.permeate_pressure,
+        };
+        let fixed = element.map(|figure| figure.figure());
+        let mut stream = Stream {
+            flow: inlet.flow,
+            tds: inlet.tds,
+            pressure: inlet.pressure,
+        };
+        let none = T::constant(0.0);
+        let (mut permeate_flow, mut permeate_salt, mut highest) = (none, none, none);
+        let mut before = Lanes([f64::NAN; BLOCK]);
+        let mut fluxes = self.fluxes.0.iter_mut();
         for stage in &train.stages {
             let vessels = f64::from(stage.vessels);
-            for stream in &mut streams {
-                stream.flow = stream.flow / vessels;
-            }
-            for _ in 0..stage.elements_per_vessel {
-                let inflows: [Stream<f64>; BLOCK] = std::array::from_fn(|i| streams[i].values());
-                let flux = &mut self.fluxes.0[place];
+            stream.flow = stream.flow / vessels;
+            // There is a flux for each element in series.
+            for flux in fluxes.by_ref().take(stage.elements_per_vessel as usize) {
+                let inflow = stream.map(|figure| figure.figure());
+                // The flux last found here, else that of the element before, else one without polarisation.
+                let first = fixed.water_permeability * inflow.pressure * 0.5;
                 for i in 0..BLOCK {
-                    // The flux last found here, else that of the element before, else one without polarisation.
-                    let first = 0.5 * fixed[i].water_permeability * inflows[i].pressure;
-                    let guess = if flux[i] > 0.0 { flux[i] } else { before[i] };
-                    flux[i] = if guess > 0.0 { guess } else { first };
+                    let last = if flux.0[i] > 0.0 {
+                        flux.0[i]
+                    } else {
+                        before.0[i]
+                    };
+                    flux.0[i] = if last > 0.0 { last } else { first.0[i] };
                 }
-                let slopes = settle(&fixed, &inflows, flux);
+                let slope = settle(&fixed, &inflow, flux);
                 before = *flux;
-                let through: [Through<T>; BLOCK] = std::array::from_fn(|i| {
-                    let found = T::constant(flux[i]);
-                    let off = elements[i].through(&streams[i], found).residual;
-                    elements[i].through(&streams[i], found - off / slopes[i])
-                });
+                let mut through = Through::<T>::nothing();
                 for i in 0..BLOCK {
-                    let through = &through[i];
-                    permeate_flow[i] = permeate_flow[i] + through.permeate_flow * vessels;
-                    permeate_salt[i] =
-                        permeate_salt[i] + through.permeate_flow * through.permeate_tds * vessels;
-                    if !(through.membrane_tds.value() < highest[i].value()) {
-                        highest[i] = through.membrane_tds;
-                    }
-                    streams[i] = through.outflow;
+                    let element = element.map(|figure| figure.one(i));
+                    let stream = stream.map(|figure| figure.one(i));
+                    let found = T::One::fixed(flux.0[i]);
+                    let off = element.through(&stream, found).residual;
+                    through.put(i, &element.through(&stream, found - off / slope.0[i]));
                 }
+                permeate_flow = permeate_flow + through.permeate_flow * vessels;
+                permeate_salt =
+                    permeate_salt + through.permeate_flow * through.permeate_tds * vessels;
+                highest = (through.membrane_tds - highest).choose_below(
+                    0.0,
+                    highest,
+                    through.membrane_tds,
+                );
+                stream = through.outflow;
                 if let Some(seen) = &mut self.seen {
                     seen.push(through);
                 }
-                place += 1;
             }
-            for stream in &mut streams {
-                stream.flow = stream.flow * vessels;
-            }
+            stream.flow = stream.flow * vessels;
         }
         Made {
             permeate_flow,
-            permeate_tds: std::array::from_fn(|i| permeate_salt[i] / permeate_flow[i]),
-            concentrate_flow: std::array::from_fn(|i| streams[i].flow),
-            concentrate_tds: std::array::from_fn(|i| streams[i].tds),
-            concentrate_pressure: std::array::from_fn(|i| streams[i].pressure),
+            permeate_tds: permeate_salt / permeate_flow,
+            concentrate_flow: stream.flow,
+            concentrate_tds: stream.tds,
+            concentrate_pressure: stream.pressure,
             highest_membrane_tds: highest,
         }
     }
@@ -275,29 +311,30 @@ impl<S: Salt, T: Number> pulp::WithSimd for Pass<'_, S, T> {
 /// Brings each flux to where it agrees with its driving pressure, NaN where there is none; the residuals' slopes.
 #[inline(always)]
 fn settle<S: Salt>(
-    elements: &[ElementAt<S, f64>; BLOCK],
-    inflows: &[Stream<f64>; BLOCK],
-    fluxes: &mut [f64; BLOCK],
-) -> [f64; BLOCK] {
-    let mut slopes = [f64::NAN; BLOCK];
+    element: &ElementAt<S, Figures>,
+    inflow: &Stream<Figures>,
+    flux: &mut Figures,
+) -> Figures {
+    let mut slopes = Lanes([f64::NAN; BLOCK]);
     let mut steps = [f64::NAN; BLOCK];
     for _ in 0..MOST_STEPS {
-        // NaN counts as settled: nothing will come of it.
-        let mut settled = true;
         for i in 0..BLOCK {
-            let (next, slope) = elements[i].newton(&inflows[i], fluxes[i]);
-            steps[i] = (next - fluxes[i]).abs() / next;
-            slopes[i] = slope;
-            fluxes[i] = next;
-            settled &= !(steps[i] > SMALLEST_STEP);
+            let element = element.map(|figure| figure.one(i));
+            let inflow = inflow.map(|figure| figure.one(i));
+            let (next, slope) = element.newton(&inflow, flux.0[i]);
+            steps[i] = (next - flux.0[i]).abs() / next;
+            slopes.0[i] = slope;
+            flux.0[i] = next;
         }
+        // NaN counts as settled: nothing will come of it.
+        let settled = !steps.iter().any(|step| *step > SMALLEST_STEP);
         if settled {
             break;
         }
     }
     for i in 0..BLOCK {
-        if steps[i] > 1e3 * SMALLEST_STEP {
-            fluxes[i] = f64::NAN;
+        if steps[i] > SMALLEST_STEP {
+            flux.0[i] = f64::NAN;
         }
     }
     slopes

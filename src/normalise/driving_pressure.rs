@@ -43,11 +43,7 @@ fn log_mean_unchecked<T: Number>(recovery: T) -> T {
     let y = recovery;
     let series = y * (y * (y * (y * 0.2 + 0.25) + 1.0 / 3.0) + 0.5) + 1.0;
     let closed = -(-y + 1.0).ln() / y;
-    if y.value() < SERIES_BELOW {
-        series
-    } else {
-        closed
-    }
+    y.choose_below(SERIES_BELOW, series, closed)
 }
 
 /// Net driving pressure: Pf − ΔP/2 − Pp − (π fb − π p), any one unit.

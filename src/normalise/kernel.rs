@@ -212,16 +212,16 @@ impl Part<'_> {
     #[inline(always)]
     fn uncertainties(&mut self, run: &Run<'_>, group: &Prepared, rows: &[usize]) {
         let Some(errors) = run.errors else { return };
-        let at: [Conditions; DUALS] =
-            std::array::from_fn(|i| run.inputs.conditions(*rows.get(i).unwrap_or(&rows[0])));
-        let sizes = at.map(|at| errors.sizes(&at));
-        let calibrated: [[bool; SOURCES]; DUALS] = std::array::from_fn(|i| match &group.errors {
-            Some(reference) => {
-                let time = run.times[*rows.get(i).unwrap_or(&rows[0])];
-                errors.calibrated_between(reference.end_us, time)
+        let mut at = [run.inputs.conditions(rows[0]); DUALS];
+        let mut sizes = [errors.sizes(&at[0]); DUALS];
+        let mut calibrated = [[false; SOURCES]; DUALS];
+        for (i, row) in rows.iter().enumerate() {
+            at[i] = run.inputs.conditions(*row);
+            sizes[i] = errors.sizes(&at[i]);
+            if let Some(reference) = &group.errors {
+                calibrated[i] = errors.calibrated_between(reference.end_us, run.times[*row]);
             }
-            None => [false; SOURCES],
-        });
+        }
         let (first, second) = self.columns.split_at_mut(run.wanted.len());
         group.leaning(errors, &at, run.wanted, |output, found| {
             for (i, row) in rows.iter().enumerate() {
@@ -254,11 +254,21 @@ impl Prepared {
         wanted: &[Output],
         mut take: impl FnMut(usize, [Dual<SOURCES>; N]),
     ) {
-        let none: [Dual<SOURCES>; SOURCES] = std::array::from_fn(|s| Dual::variable(0.0, s));
-        let leaning = at.map(|at| errors.lean(&at, &none));
-        let conditions = Conditions::of_each(&leaning, |leaning| &leaning.0);
-        let laws: [Laws<Dual<SOURCES>>; N] = std::array::from_fn(|i| leaning[i].1);
-        let state = self.model.states(&conditions, Some(&laws));
+        let none = Dual::<SOURCES>::constant(0.0);
+        let mut sources = [none; SOURCES];
+        for (slot, source) in sources.iter_mut().enumerate() {
+            *source = Dual::variable(0.0, slot);
+        }
+        let mut conditions = Conditions::of([none; N]);
+        let mut laws = [Laws::of(none); N];
+        for i in 0..N {
+            let (at, law) = errors.lean(&at[i], &sources);
+            conditions.put(i, &at);
+            laws[i] = law;
+        }
+        let state = self
+            .model
+            .states(&conditions, errors.has_laws().then_some(&laws));
         let figures = self.model.figures_of(
             &conditions,
             &state,

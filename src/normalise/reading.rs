@@ -13,7 +13,7 @@ use crate::error::Error;
 use crate::membrane::infer::Seen;
 use crate::membrane::recycle;
 use crate::membrane::train::{BLOCK, Inlet, Membrane, Train};
-use crate::number::{Dual, Number};
+use crate::number::{Dual, Lanes, Number, SideBySide};
 use crate::screen::Reasons;
 use crate::site::Site;
 use crate::uncertainty::SOURCES;
@@ -76,6 +76,16 @@ pub(crate) struct Laws<T> {
 }
 
 impl<T: Number> Laws<T> {
+    /// All off by the same.
+    #[inline(always)]
+    pub fn of(figure: T) -> Self {
+        Self {
+            temperature_k: figure,
+            salt_temperature_k: figure,
+            osmotic_share: figure,
+        }
+    }
+
     /// What an error in a law's constant makes of its factor.
     #[inline(always)]
     pub fn factor(constant_k: T, temperature: T) -> T {
@@ -174,18 +184,24 @@ impl Model {
         state: &State<[f64; N]>,
     ) -> Option<Membrane<[f64; N]>> {
         let train = self.train.as_ref()?;
-        let mut found = Membrane::of_block([f64::NAN; N]);
+        let mut found = [f64::NAN; N].map(Membrane::of);
         for start in (0..N).step_by(BLOCK) {
-            let (inlet, seen) = of_membranes(at, state, start);
-            found.put(start, &train.infer(&inlet, &seen));
+            let (inlet, seen) = of_membranes(at, state, |figures| {
+                Lanes(std::array::from_fn(|i| figures[(start + i).min(N - 1)]))
+            });
+            let block = train.infer(&inlet, &seen);
+            for (i, found) in found[start..].iter_mut().take(BLOCK).enumerate() {
+                *found = block.map(|Lanes(figures)| figures[i]);
+            }
         }
-        Some(found)
+        Some(Membrane::of_each(&found))
     }
 
     /// The membrane behind one reading.
     pub(crate) fn membrane(&self, at: &Conditions, state: &State) -> Option<Membrane> {
         let (at, state) = (at.map(|figure| [figure]), state.map(|figure| [figure]));
-        self.membranes(&at, &state).map(|found| found.at(0))
+        let found = self.membranes(&at, &state)?;
+        Some(found.map(|[figure]| figure))
     }
 
     /// The same, with exact derivatives by the sources of error.
@@ -196,11 +212,20 @@ impl Model {
         laws: &[Laws<Dual<SOURCES>>; N],
     ) -> Option<Membrane<[Dual<SOURCES>; N]>> {
         let train = self.train.as_ref()?;
-        let mut found = Membrane::of_block([Dual::constant(f64::NAN); N]);
+        let side_by_side = |of: &dyn Fn(usize) -> Dual<SOURCES>| Dual {
+            value: Lanes(std::array::from_fn(|i| of(i).value)),
+            slopes: std::array::from_fn(|k| Lanes(std::array::from_fn(|i| of(i).slopes[k]))),
+        };
+        let mut found = [Membrane::of(Dual::constant(f64::NAN)); N];
         for start in (0..N).step_by(BLOCK) {
-            let (inlet, seen) = of_membranes(at, state, start);
-            let osmotic = laws[0].osmotic_share + 1.0;
-            found.put(start, &train.infer_leaning(&inlet, &seen, osmotic));
+            let place = |i: usize| (start + i).min(N - 1);
+            let (inlet, seen) =
+                of_membranes(at, state, |figures| side_by_side(&|i| figures[place(i)]));
+            let osmotic = side_by_side(&|i| laws[place(i)].osmotic_share + 1.0);
+            let block = train.infer_leaning(&inlet, &seen, &osmotic);
+            for (i, found) in found[start..].iter_mut().take(BLOCK).enumerate() {
+                *found = block.map(|figure| figure.one(i));
+            }
         }
         // What a law is off by, the permeability at 25 degC is off by the other way.
         for i in 0..N {
@@ -208,13 +233,12 @@ impl Model {
                 Some(_) => laws[i].salt_temperature_k,
                 None => laws[i].temperature_k,
             };
-            let temperature = at.temperature[i];
-            found.water_permeability[i] =
-                found.water_permeability[i] / Laws::factor(laws[i].temperature_k, temperature);
-            found.salt_permeability[i] =
-                found.salt_permeability[i] / Laws::factor(of_salt, temperature);
+            let factor = |constant_k| Laws::factor(constant_k, at.temperature[i]);
+            found[i].water_permeability =
+                found[i].water_permeability / factor(laws[i].temperature_k);
+            found[i].salt_permeability = found[i].salt_permeability / factor(of_salt);
         }
-        Some(found)
+        Some(Membrane::of_each(&found))
     }
 
     /// What follows from the conditions, or why nothing does.
@@ -454,20 +478,16 @@ impl Model {
     }
 }
 
-/// What the membrane model takes of readings, from one on; the last block fills up with its first.
-fn of_membranes<T: Number, const N: usize>(
+/// What the membrane model takes of readings, side by side.
+fn of_membranes<T: Number, U: Number, const N: usize>(
     at: &Conditions<[T; N]>,
     state: &State<[T; N]>,
-    start: usize,
-) -> (Inlet<[T; BLOCK]>, Seen<[T; BLOCK]>) {
-    let of = |figures: &[T; N]| -> [T; BLOCK] {
-        std::array::from_fn(|i| *figures.get(start + i).unwrap_or(&figures[start]))
-    };
-    let (feed, recycle) = (of(&at.feed_flow), of(&at.recycle_flow));
+    of: impl Fn(&[T; N]) -> U,
+) -> (Inlet<U>, Seen<U>) {
     let inlet = Inlet {
         temperature: of(&at.temperature),
         pressure: of(&at.feed_pressure),
-        flow: std::array::from_fn(|i| feed[i] + recycle[i]),
+        flow: of(&at.feed_flow) + of(&at.recycle_flow),
         tds: of(&state.inlet_tds),
         permeate_pressure: of(&at.permeate_pressure),
     };
@@ -497,24 +517,38 @@ impl<const N: usize> Conditions<[f64; N]> {
 }
 
 impl<T: Copy, const N: usize> Conditions<[T; N]> {
-    /// Conditions one by one as a block of them.
+    /// Puts the conditions of one reading in their place.
     #[inline(always)]
-    pub(crate) fn of_each<E>(each: &[E; N], at: impl Fn(&E) -> &Conditions<T>) -> Self {
-        Self {
-            temperature: std::array::from_fn(|i| at(&each[i]).temperature),
-            feed_pressure: std::array::from_fn(|i| at(&each[i]).feed_pressure),
-            differential_pressure: std::array::from_fn(|i| at(&each[i]).differential_pressure),
-            permeate_pressure: std::array::from_fn(|i| at(&each[i]).permeate_pressure),
-            permeate_flow: std::array::from_fn(|i| at(&each[i]).permeate_flow),
-            feed_flow: std::array::from_fn(|i| at(&each[i]).feed_flow),
-            recycle_flow: std::array::from_fn(|i| at(&each[i]).recycle_flow),
-            feed_tds: std::array::from_fn(|i| at(&each[i]).feed_tds),
-            permeate_tds: std::array::from_fn(|i| at(&each[i]).permeate_tds),
-        }
+    pub(crate) fn put(&mut self, i: usize, one: &Conditions<T>) {
+        self.temperature[i] = one.temperature;
+        self.feed_pressure[i] = one.feed_pressure;
+        self.differential_pressure[i] = one.differential_pressure;
+        self.permeate_pressure[i] = one.permeate_pressure;
+        self.permeate_flow[i] = one.permeate_flow;
+        self.feed_flow[i] = one.feed_flow;
+        self.recycle_flow[i] = one.recycle_flow;
+        self.feed_tds[i] = one.feed_tds;
+        self.permeate_tds[i] = one.permeate_tds;
     }
 }
 
 impl<T: Copy> Conditions<T> {
+    /// All the same.
+    #[inline(always)]
+    pub(crate) fn of(figure: T) -> Self {
+        Self {
+            temperature: figure,
+            feed_pressure: figure,
+            differential_pressure: figure,
+            permeate_pressure: figure,
+            permeate_flow: figure,
+            feed_flow: figure,
+            recycle_flow: figure,
+            feed_tds: figure,
+            permeate_tds: figure,
+        }
+    }
+
     /// The same conditions, each figure turned into another.
     pub(crate) fn map<U>(&self, mut of: impl FnMut(T) -> U) -> Conditions<U> {
         Conditions {

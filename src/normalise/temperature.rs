@@ -230,13 +230,10 @@ impl Law {
                 let standard = 1.0 / (STANDARD_DEGC + ZERO_CELSIUS_K);
                 for i in 0..N {
                     let t = temperatures[i];
-                    let constant = if t.value() < STANDARD_DEGC {
-                        below
-                    } else {
-                        *constant_k
-                    };
+                    let (below, above) = (T::constant(-below), T::constant(-constant_k));
+                    let constant = t.choose_below(STANDARD_DEGC, below, above);
                     let colder = T::constant(1.0) / (t + ZERO_CELSIUS_K) - standard;
-                    factors[i] = (colder * -constant).exp();
+                    factors[i] = (colder * constant).exp();
                 }
             }
             Self::Viscosity => {
@@ -247,7 +244,7 @@ impl Law {
             }
             Self::Table { points } => {
                 for i in 0..N {
-                    factors[i] = interpolate(points, temperatures[i]);
+                    factors[i] = temperatures[i].of_slope(|t| interpolate(points, t));
                 }
             }
         }
@@ -285,23 +282,23 @@ impl Law {
     }
 }
 
-/// On straight lines between points; NaN outside.
-fn interpolate<T: Number>(points: &[(f64, f64)], t: T) -> T {
-    let outside = T::constant(f64::NAN);
-    // The pair of points around t; at a point itself, the pair that ends there, if any.
-    let after = points.partition_point(|point| point.0 < t.value());
+/// On straight lines between points, and their slope; NaN outside.
+fn interpolate(points: &[(f64, f64)], t: f64) -> (f64, f64) {
+    let outside = (f64::NAN, f64::NAN);
+    // The pair of points around t; at a point itself the pair that ends there, at the first the one that starts there.
+    let after = points.partition_point(|point| point.0 < t);
     let Some(upper) = points.get(after) else {
         return outside;
     };
-    let Some(lower) = after.checked_sub(1).map(|before| points[before]) else {
-        return match points.get(1) {
-            Some(next) if upper.0 == t.value() => {
-                (t - upper.0) * ((next.1 - upper.1) / (next.0 - upper.0)) + upper.1
-            }
-            _ => outside,
-        };
+    let other = match after.checked_sub(1) {
+        Some(before) => points.get(before),
+        None if upper.0 == t => points.get(1),
+        None => None,
     };
-    (t - upper.0) * ((upper.1 - lower.1) / (upper.0 - lower.0)) + upper.1
+    other.map_or(outside, |other| {
+        let slope = (upper.1 - other.1) / (upper.0 - other.0);
+        (upper.1 + slope * (t - upper.0), slope)
+    })
 }
 
 #[cfg(test)]

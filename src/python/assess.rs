@@ -4,6 +4,7 @@ use pyo3::prelude::*;
 use pyo3::types::PyDict;
 
 use super::result::PyResultView;
+use super::uncertainty::PyBudget;
 use crate::assess::{AssessSettings, Estimate, Standing};
 
 /// A figure with its interval.
@@ -53,6 +54,12 @@ impl PyEstimate {
     #[getter]
     fn method(&self) -> &'static str {
         self.0.method
+    }
+
+    /// Where its uncertainty comes from; None where nothing is known of the instruments.
+    #[getter]
+    fn budget(&self) -> Option<PyBudget> {
+        self.0.budget.clone().map(PyBudget)
     }
 
     fn __repr__(&self) -> String {

@@ -110,6 +110,21 @@ impl PyReference {
         let (temperature, pressure) = (unit(Quantity::Temperature), unit(Quantity::Pressure));
         let (flow, salt) = (unit(Quantity::Flow), unit(Quantity::Concentration));
         let ratio = Quantity::Fraction.canonical();
+        let of_membrane = at.membrane.iter().flat_map(|membrane| {
+            [
+                (
+                    "element_water_permeability",
+                    membrane.water_permeability,
+                    Quantity::WaterPermeability.canonical(),
+                ),
+                (
+                    "element_salt_permeability",
+                    membrane.salt_permeability,
+                    Quantity::Flux.canonical(),
+                ),
+                ("spacer_friction", membrane.spacer_friction, ratio),
+            ]
+        });
         [
             ("feed_temperature", at.feed_temperature, temperature),
             ("feed_pressure", at.feed_pressure, pressure),
@@ -137,8 +152,10 @@ impl PyReference {
                 pressure,
             ),
         ]
+        .into_iter()
+        .chain(of_membrane)
         .map(|(name, value, unit)| (name, unit.from_canonical(value), unit))
-        .to_vec()
+        .collect()
     }
 
     fn end_of_span(&self, pick: impl Fn((i64, i64)) -> i64) -> Option<String> {

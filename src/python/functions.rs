@@ -11,57 +11,92 @@ use crate::units::{self, Unit};
 
 type Column<'py> = PyArrayLikeDyn<'py, f64, AllowTypeChange>;
 
+/// Arguments that NumPy has broadcast to one shape: their figures, row by row, and the shape; none where all were scalars.
+pub(super) struct Broadcast {
+    columns: Vec<Vec<f64>>,
+    shape: Vec<usize>,
+}
+
+impl Broadcast {
+    pub fn of<'py>(py: Python<'py>, arguments: &[&Bound<'py, PyAny>]) -> PyResult<Self> {
+        let numpy = py.import("numpy")?;
+        let as_float = |argument: &Bound<'py, PyAny>| {
+            let keywords = pyo3::types::PyDict::new(py);
+            keywords.set_item("dtype", "float64")?;
+            numpy.call_method("asarray", (argument,), Some(&keywords))
+        };
+        let arrays = arguments
+            .iter()
+            .map(|argument| as_float(argument))
+            .collect::<PyResult<Vec<_>>>()?;
+        let broadcast =
+            numpy.call_method1("broadcast_arrays", pyo3::types::PyTuple::new(py, arrays)?)?;
+        let columns = broadcast
+            .try_iter()?
+            .map(|array| array?.extract::<Column<'py>>())
+            .collect::<PyResult<Vec<_>>>()?;
+        Ok(Self {
+            shape: columns
+                .first()
+                .map(|column| column.shape().to_vec())
+                .unwrap_or_default(),
+            columns: columns
+                .iter()
+                .map(|column| column.as_array().iter().copied().collect())
+                .collect(),
+        })
+    }
+
+    pub fn rows(&self) -> usize {
+        self.columns.first().map_or(0, Vec::len)
+    }
+
+    pub fn is_scalar(&self) -> bool {
+        self.shape.is_empty()
+    }
+
+    /// The figure of an argument in a row.
+    pub fn at(&self, argument: usize, row: usize) -> f64 {
+        self.columns[argument][row]
+    }
+
+    /// Figures, one a row, in the arguments' shape; a float where all were scalars.
+    pub fn shaped<'py>(&self, py: Python<'py>, figures: Vec<f64>) -> PyResult<Bound<'py, PyAny>> {
+        if self.is_scalar() {
+            let only = figures.first().copied().unwrap_or(f64::NAN);
+            return Ok(PyFloat::new(py, only).into_any());
+        }
+        let array: Bound<'py, PyArrayDyn<f64>> =
+            PyArray1::from_vec(py, figures).reshape(self.shape.clone())?;
+        Ok(array.into_any())
+    }
+
+    /// A refusal names its row where there are rows.
+    pub fn refuse(&self, error: Error, row: usize) -> Error {
+        if self.is_scalar() {
+            error
+        } else {
+            error.at_row(row as u64 + 1)
+        }
+    }
+}
+
 /// Applies `of` to arguments that NumPy has broadcast to one shape; a float where all were scalars.
 pub(super) fn map<'py, const N: usize>(
     py: Python<'py>,
     arguments: [&Bound<'py, PyAny>; N],
     of: impl Fn([f64; N]) -> Result<f64, Error> + Send + Sync,
 ) -> PyResult<Bound<'py, PyAny>> {
-    let numpy = py.import("numpy")?;
-    let as_float = |argument: &Bound<'py, PyAny>| {
-        let keywords = pyo3::types::PyDict::new(py);
-        keywords.set_item("dtype", "float64")?;
-        numpy.call_method("asarray", (argument,), Some(&keywords))
-    };
-    let arrays = arguments
-        .iter()
-        .map(|argument| as_float(argument))
-        .collect::<PyResult<Vec<_>>>()?;
-    let broadcast =
-        numpy.call_method1("broadcast_arrays", pyo3::types::PyTuple::new(py, arrays)?)?;
-    let columns = broadcast
-        .try_iter()?
-        .map(|array| array?.extract::<Column<'py>>())
-        .collect::<PyResult<Vec<_>>>()?;
-    let shape = columns
-        .first()
-        .map(|column| column.shape().to_vec())
-        .unwrap_or_default();
-    let values: Vec<Vec<f64>> = columns
-        .iter()
-        .map(|column| column.as_array().iter().copied().collect())
-        .collect();
-    let scalar = shape.is_empty();
+    let given = Broadcast::of(py, &arguments)?;
     let found = py.detach(|| {
-        let rows = values.first().map_or(0, Vec::len);
-        (0..rows)
+        (0..given.rows())
             .map(|row| {
-                let at: [f64; N] = std::array::from_fn(|argument| values[argument][row]);
-                of(at).map_err(|error| {
-                    if scalar {
-                        error
-                    } else {
-                        error.at_row(row as u64 + 1)
-                    }
-                })
+                of(std::array::from_fn(|argument| given.at(argument, row)))
+                    .map_err(|error| given.refuse(error, row))
             })
             .collect::<Result<Vec<f64>, Error>>()
     })?;
-    if scalar {
-        return Ok(PyFloat::new(py, found.first().copied().unwrap_or(f64::NAN)).into_any());
-    }
-    let array: Bound<'py, PyArrayDyn<f64>> = PyArray1::from_vec(py, found).reshape(shape)?;
-    Ok(array.into_any())
+    given.shaped(py, found)
 }
 
 /// Turns values from one unit to another of the same quantity.

@@ -6,9 +6,11 @@ mod conductivity;
 mod corrections;
 mod errors;
 mod functions;
+mod membrane;
 mod result;
 mod site;
 mod tables;
+mod uncertainty;
 mod water;
 
 use pyo3::prelude::*;
@@ -23,8 +25,10 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     conductivity::register(module)?;
     corrections::register(module)?;
     site::register(module)?;
+    membrane::register(module)?;
     tables::register(module)?;
     baseline::register(module)?;
     result::register(module)?;
+    uncertainty::register(module)?;
     assess::register(module)
 }

@@ -217,6 +217,11 @@ impl PyResultView {
     }
 
     #[getter]
+    fn knows_errors(&self) -> bool {
+        self.0.errors.is_some()
+    }
+
+    #[getter]
     fn used(&self, py: Python<'_>) -> Py<PyArray1<bool>> {
         let used: Vec<bool> = self
             .0

@@ -14,6 +14,8 @@ const TEMPERATURE_LAW: usize = 0;
 const SALT_LAW: usize = 1;
 /// The slot of the osmotic pressure.
 const OSMOTIC: usize = 2;
+/// 1/√3, the standard deviation of what is evenly likely within ±1.
+const EVENLY: f64 = 0.577_350_269_189_625_8;
 /// The slot that stands for no source.
 const NONE: usize = SOURCES;
 
@@ -24,7 +26,7 @@ pub(crate) struct Source {
     pub name: String,
     /// How far it may be off, either way.
     pub limit: Accuracy,
-    /// Variance of what scatters from reading to reading.
+    /// Standard deviation of what scatters from reading to reading.
     scatter: f64,
     /// Whether more than the last digit scatters.
     repeats: bool,
@@ -55,6 +57,8 @@ impl Source {
 pub(crate) struct Sizes {
     pub off_by: [f64; SOURCES],
     pub scatter: [f64; SOURCES],
+    /// The squares of both, together.
+    variance: [f64; SOURCES],
 }
 
 /// The sources of a log, with the ways in which they enter.
@@ -116,7 +120,7 @@ impl ErrorModel {
             sources.push(Source {
                 name: column.name().to_owned(),
                 limit: instrument.accuracy.unwrap_or_default(),
-                scatter: resolution * resolution / 12.0 + repeatability * repeatability,
+                scatter: (resolution / 12.0_f64.sqrt()).hypot(repeatability),
                 repeats: repeatability > 0.0,
                 calibrated_us: instrument.calibrated_on.as_deref().and_then(midnight_us),
                 reads: Reads::Column(column),
@@ -273,20 +277,32 @@ impl ErrorModel {
         (conditions, laws)
     }
 
+    /// Whether the site file tells how far any law may be off.
+    #[inline(always)]
+    pub fn has_laws(&self) -> bool {
+        self.sources
+            .iter()
+            .take(OSMOTIC + 1)
+            .any(|law| law.limit.absolute > 0.0)
+    }
+
     /// How large each source's errors are at a reading.
     #[inline(always)]
     pub fn sizes(&self, at: &Conditions) -> Sizes {
         let mut sizes = Sizes {
             off_by: [0.0; SOURCES],
             scatter: [0.0; SOURCES],
+            variance: [0.0; SOURCES],
         };
         for (slot, source) in self.sources.iter().enumerate() {
             let reading = match source.reads {
                 Reads::One => 1.0,
                 Reads::Column(column) => self.reading(column, at),
             };
-            sizes.off_by[slot] = source.limit.at(reading) * (1.0 / 3.0_f64.sqrt());
-            sizes.scatter[slot] = source.scatter.sqrt();
+            let limit = source.limit.at(reading);
+            sizes.off_by[slot] = limit * EVENLY;
+            sizes.scatter[slot] = source.scatter;
+            sizes.variance[slot] = limit * limit / 3.0 + source.scatter * source.scatter;
         }
         sizes
     }
@@ -374,6 +390,7 @@ impl Sizes {
     pub fn lasting(self) -> Self {
         Self {
             scatter: [0.0; SOURCES],
+            variance: self.off_by.map(|off_by| off_by * off_by),
             ..self
         }
     }
@@ -415,10 +432,11 @@ impl OfReference {
 /// The variance that each source's errors give a figure that leans on them so.
 #[inline(always)]
 pub(crate) fn contributions(slopes: &[f64; SOURCES], sizes: &Sizes) -> [f64; SOURCES] {
-    std::array::from_fn(|s| {
-        let of_one = sizes.off_by[s] * sizes.off_by[s] + sizes.scatter[s] * sizes.scatter[s];
-        slopes[s] * slopes[s] * of_one
-    })
+    let mut variances = [0.0; SOURCES];
+    for s in 0..SOURCES {
+        variances[s] = slopes[s] * slopes[s] * sizes.variance[s];
+    }
+    variances
 }
 
 /// The same for a change against a reference: what both are off by alike cancels as far as they lean alike.
@@ -436,21 +454,21 @@ pub(crate) fn contributions_to_change(
 ) -> [f64; SOURCES] {
     let grown = 1.0 + change;
     let fewer = std::f64::consts::FRAC_PI_2 / reference.rows;
-    std::array::from_fn(|s| {
-        let back = grown * reference.slopes[output][s];
+    let (of_reference, back) = (&reference.sizes, &reference.slopes[output]);
+    let mut variances = [0.0; SOURCES];
+    for s in 0..SOURCES {
         let (now, then) = (
             slopes[s] * sizes.off_by[s],
-            back * reference.sizes.off_by[s],
+            grown * back[s] * of_reference.off_by[s],
         );
-        let off_by = if calibrated[s] {
-            now * now + then * then
-        } else {
-            (now - then) * (now - then)
-        };
+        let apart = now * now + then * then;
+        let together = if calibrated[s] { 0.0 } else { 2.0 * now * then };
         let (now, then) = (
             slopes[s] * sizes.scatter[s],
-            back * reference.sizes.scatter[s],
+            grown * back[s] * of_reference.scatter[s],
         );
-        off_by + now * now + then * then * fewer
-    })
+        // Rounding may leave a trace below zero where all of it cancels.
+        variances[s] = (apart - together).max(0.0) + now * now + then * then * fewer;
+    }
+    variances
 }

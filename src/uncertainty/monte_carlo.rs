@@ -217,12 +217,17 @@ fn worked(
 ) {
     let (conditions, laws) = errors.lean(at, drawn);
     let conditions = conditions.map(|Lanes(figures)| figures);
-    let laws: [Laws<f64>; BLOCK] = std::array::from_fn(|i| Laws {
-        temperature_k: laws.temperature_k.0[i],
-        salt_temperature_k: laws.salt_temperature_k.0[i],
-        osmotic_share: laws.osmotic_share.0[i],
-    });
-    let state = group.model.states(&conditions, Some(&laws));
+    let mut of_each = [Laws::of(0.0); BLOCK];
+    for (i, of_one) in of_each.iter_mut().enumerate() {
+        *of_one = Laws {
+            temperature_k: laws.temperature_k.0[i],
+            salt_temperature_k: laws.salt_temperature_k.0[i],
+            osmotic_share: laws.osmotic_share.0[i],
+        };
+    }
+    let state = group
+        .model
+        .states(&conditions, errors.has_laws().then_some(&of_each));
     let figures = group.model.figures_of(
         &conditions,
         &state,
@@ -341,14 +346,15 @@ impl pulp::WithSimd for Simulation<'_, '_> {
             };
             values.iter_mut().for_each(Vec::clear);
             for block in 0..count.div_ceil(BLOCK) {
-                let drawn = std::array::from_fn(|source| {
+                let mut drawn = [Lanes([0.0; BLOCK]); SOURCES];
+                for (source, drawn) in drawn.iter_mut().enumerate() {
                     let off_by = if calibrated[source] {
                         &self.draws.off_by_after
                     } else {
                         &self.draws.off_by
                     };
-                    errors_of(source, block, &sizes, off_by, &self.draws.scatter)
-                });
+                    *drawn = errors_of(source, block, &sizes, off_by, &self.draws.scatter);
+                }
                 worked(
                     group,
                     self.errors,

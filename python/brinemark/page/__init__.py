@@ -17,8 +17,8 @@ import matplotlib as mpl
 
 import brinemark as bm
 from brinemark import plot
+from brinemark.words import budget_words, certainty, interval, signed, source
 from brinemark.words import days as _days
-from brinemark.words import interval, signed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -98,6 +98,16 @@ _EQUATIONS = {
             "ASTM D4516, salt passage equation, from memory",
         ),
     ),
+    "membrane_model": (
+        (
+            "In each element of the membrane model",
+            "J = A · TCF · (P − ΔP/2 − P<sub>p</sub> − π(C<sub>m</sub>) + π(C<sub>p</sub>)), "
+            "J C<sub>p</sub> = B · STCF · (C<sub>m</sub> − C<sub>p</sub>), "
+            "C<sub>m</sub> − C<sub>p</sub> = (C̄ − C<sub>p</sub>) · exp(J/k)",
+            "solution and diffusion, film theory; k and ΔP after Schock and Miquel, "
+            "Desalination 64 (1987) 339, from memory",
+        ),
+    ),
     "differential_pressure": (
         (
             "Differential pressure, like for like",
@@ -155,6 +165,20 @@ def report(result: Result, *, title: str | None = None, days: float = 28.0, leve
         )
         if split and "feed_temperature" in result
         else "",
+        budgets=[
+            {"who": _who(standing), "name": _NAMES.get(name, name), "change": change, "budget": change.budget}
+            for standing in standings
+            for name, change in standing.changes.items()
+            if change.budget is not None
+        ],
+        budget_plot=_drawn(
+            lambda width: plot.budget(standings, width_inches=width),
+            "budget",
+            "Where the uncertainty comes from",
+        )
+        if any(change.budget is not None for of in standings for change in of.changes.values())
+        else "",
+        certainty=certainty(result.knows_errors),
         names=_NAMES,
         first=first,
         last=last,
@@ -173,6 +197,9 @@ _NAMES = {
     "normalised_permeate_flow": "what is left: the membranes",
     "normalised_salt_passage": "Salt passage, like for like",
     "normalised_differential_pressure": "Differential pressure, like for like",
+    "element_water_permeability": "Water permeability, membrane model",
+    "element_salt_permeability": "Salt permeability, membrane model",
+    "spacer_friction": "Spacer friction, membrane model",
 }
 
 
@@ -281,5 +308,7 @@ def _template() -> jinja2.Template:
         digits=_digits,
         who=_who,
         unbroken=_unbroken,
+        source=source,
+        budget_words=budget_words,
     )
     return environment.get_template("page.html.j2")

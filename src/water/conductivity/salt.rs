@@ -199,16 +199,13 @@ fn practical_salinity<T: Number>(conductivity: T) -> T {
     for (a, b) in A.iter().zip(B).rev() {
         salinity = salinity * root + (a + warmer * b);
     }
-    if salinity.value() < 2.0 {
-        // What the scale's polynomial lacks in the dilute, and the factor that joins both at salinity 2, at 25 degC.
-        const JOIN: f64 = 1.000_076_483_096_847_6;
-        let x = ratio * 400.0;
-        let y = root * 10.0;
-        let first = T::constant(A[0]) / (x * (x + 1.5) + 1.0);
-        let second = T::constant(B[0] * warmer) / (y * (y * (y + 1.0) + 1.0) + 1.0);
-        salinity = (salinity - first - second) * JOIN;
-    }
-    salinity
+    // What the scale's polynomial lacks in the dilute, and the factor that joins both at salinity 2, at 25 degC.
+    const JOIN: f64 = 1.000_076_483_096_847_6;
+    let x = ratio * 400.0;
+    let y = root * 10.0;
+    let first = T::constant(A[0]) / (x * (x + 1.5) + 1.0);
+    let second = T::constant(B[0] * warmer) / (y * (y * (y + 1.0) + 1.0) + 1.0);
+    salinity.choose_below(2.0, (salinity - first - second) * JOIN, salinity)
 }
 
 /// Where a rising function takes a value, between two places: Newton's steps, or half the way where one would leave

@@ -212,7 +212,11 @@ impl<S: Salt> Pair for Pressures<S> {
     #[inline(always)]
     fn of<T: Number>(&self, temperature: T, tds: [T; 2]) -> [T; 2] {
         let at = self.0.at(temperature);
-        tds.map(|tds| S::osmotic_pressure(&at, tds))
+        let [first, second] = tds;
+        [
+            S::osmotic_pressure(&at, first),
+            S::osmotic_pressure(&at, second),
+        ]
     }
 }
 
@@ -228,7 +232,7 @@ pub(crate) trait Salt: Copy + Send + Sync {
     fn osmotic_pressure<T: Number>(at: &Self::At<T>, tds_mg_l: T) -> T;
 
     /// The same, with each of its figures turned into another kind of number.
-    fn map<T: Number, U: Number>(at: &Self::At<T>, of: impl Fn(T) -> U) -> Self::At<U>;
+    fn map<T: Number, U: Number>(at: &Self::At<T>, of: impl Fn(&T) -> U) -> Self::At<U>;
 }
 
 /// Does something with the [`Salt`] of a [`Basis`]: the choice is made once, outside the loops.
@@ -272,7 +276,7 @@ impl Salt for TdsRule {
     }
 
     #[inline(always)]
-    fn map<T: Number, U: Number>(at: &T, of: impl Fn(T) -> U) -> U {
-        of(*at)
+    fn map<T: Number, U: Number>(at: &T, of: impl Fn(&T) -> U) -> U {
+        of(at)
     }
 }

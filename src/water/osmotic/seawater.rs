@@ -30,12 +30,12 @@ impl Salt for Seawater {
     }
 
     #[inline(always)]
-    fn map<T: Number, U: Number>(at: &SeawaterAt<T>, of: impl Fn(T) -> U) -> SeawaterAt<U> {
+    fn map<T: Number, U: Number>(at: &SeawaterAt<T>, of: impl Fn(&T) -> U) -> SeawaterAt<U> {
         SeawaterAt {
-            water_m3_kg: of(at.water_m3_kg),
-            logarithmic: of(at.logarithmic),
-            energy: at.energy.map(&of),
-            volume: at.volume.map(&of),
+            water_m3_kg: of(&at.water_m3_kg),
+            logarithmic: of(&at.logarithmic),
+            energy: at.energy.each_ref().map(&of),
+            volume: at.volume.each_ref().map(&of),
         }
     }
 }

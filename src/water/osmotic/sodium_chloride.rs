@@ -30,15 +30,15 @@ impl Salt for SodiumChloride {
     #[inline(always)]
     fn map<T: Number, U: Number>(
         at: &SodiumChlorideAt<T>,
-        of: impl Fn(T) -> U,
+        of: impl Fn(&T) -> U,
     ) -> SodiumChlorideAt<U> {
         SodiumChlorideAt {
-            kelvin: of(at.kelvin),
-            water_kg_l: of(at.water_kg_l),
-            debye_hueckel: of(at.debye_hueckel),
-            beta0: of(at.beta0),
-            beta1: of(at.beta1),
-            c_phi: of(at.c_phi),
+            kelvin: of(&at.kelvin),
+            water_kg_l: of(&at.water_kg_l),
+            debye_hueckel: of(&at.debye_hueckel),
+            beta0: of(&at.beta0),
+            beta1: of(&at.beta1),
+            c_phi: of(&at.c_phi),
         }
     }
 }
@@ -84,7 +84,7 @@ impl<T: Number> SodiumChlorideAt<T> {
     /// from memory, 25 degC). Taken as constant over temperature: at most 0.2 % at 50 g/L and 5 degC.
     #[inline(always)]
     pub fn molality(&self, tds_mg_l: T) -> T {
-        let molarity = tds_mg_l / (1000.0 * SODIUM_CHLORIDE_G_MOL);
+        let molarity = tds_mg_l * (1.0 / (1000.0 * SODIUM_CHLORIDE_G_MOL));
         let salt_volume = molarity * (molarity.sqrt() * 1.87 + 16.62) * 1e-3;
         molarity / (self.water_kg_l * (-salt_volume + 1.0))
     }

@@ -347,17 +347,17 @@ impl<'a> Salt for &'a IonTable {
     }
 
     #[inline(always)]
-    fn map<T: Number, U: Number>(at: &IonsAt<'a, T>, of: impl Fn(T) -> U) -> IonsAt<'a, U> {
+    fn map<T: Number, U: Number>(at: &IonsAt<'a, T>, of: impl Fn(&T) -> U) -> IonsAt<'a, U> {
         IonsAt {
             table: at.table,
-            kelvin: of(at.kelvin),
-            water_kg_l: of(at.water_kg_l),
-            debye_hueckel: of(at.debye_hueckel),
-            beta0: of(at.beta0),
-            beta1: of(at.beta1),
-            beta1_two_two: of(at.beta1_two_two),
-            beta2: of(at.beta2),
-            c: of(at.c),
+            kelvin: of(&at.kelvin),
+            water_kg_l: of(&at.water_kg_l),
+            debye_hueckel: of(&at.debye_hueckel),
+            beta0: of(&at.beta0),
+            beta1: of(&at.beta1),
+            beta1_two_two: of(&at.beta1_two_two),
+            beta2: of(&at.beta2),
+            c: of(&at.c),
         }
     }
 }
@@ -421,10 +421,12 @@ impl<'a, T: Number> IonsAt<'a, T> {
             + self.beta2 * (root * -12.0).exp()
             + self.c * salt * table.charges
             + table.theta;
-        let unlike = if table.unsymmetrical > 0.0 && salt.value() > 0.0 {
-            self.unlike(root) * (table.unsymmetrical / (8.0 * table.ionic_strength))
+        let none = T::constant(0.0);
+        let unlike = if table.unsymmetrical > 0.0 {
+            let unlike = self.unlike(root) * (table.unsymmetrical / (8.0 * table.ionic_strength));
+            salt.choose_below(f64::MIN_POSITIVE, none, unlike)
         } else {
-            T::constant(0.0)
+            none
         };
         let excess = salt * salt * (pairs + salt * table.psi) + salt * unlike - debye_hueckel;
         salt * table.particles + excess * 2.0
