@@ -456,6 +456,9 @@ pub trait SideBySide: Number {
     /// One of them.
     type One: Number<Figure = f64>;
 
+    /// Whether each carries many derivatives.
+    const MANY: bool;
+
     /// The one at a place.
     fn one(&self, i: usize) -> Self::One;
 
@@ -465,6 +468,8 @@ pub trait SideBySide: Number {
 
 impl<const N: usize> SideBySide for Lanes<N> {
     type One = f64;
+
+    const MANY: bool = false;
 
     #[inline(always)]
     fn one(&self, i: usize) -> f64 {
@@ -479,6 +484,8 @@ impl<const N: usize> SideBySide for Lanes<N> {
 
 impl<const K: usize, const N: usize> SideBySide for Dual<K, Lanes<N>> {
     type One = Dual<K>;
+
+    const MANY: bool = K > 3;
 
     #[inline(always)]
     fn one(&self, i: usize) -> Dual<K> {

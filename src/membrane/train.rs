@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::channel::Channel;
+use super::channel::{Channel, ChannelAt};
 use super::element::{ElementAt, Stream, Through};
 use crate::error::{Error, Fault};
 use crate::normalise::temperature::Law;
@@ -138,7 +138,7 @@ pub(crate) type Figures = Lanes<BLOCK>;
 
 /// Steps of Newton's method; four are usual.
 const MOST_STEPS: usize = 40;
-/// A step this small, as a share of the flux, is the last but one: each step squares what is left, and [`Pass`] takes one more.
+/// A step this small, as a share of the flux, is the last but one: each step squares what is left, and [`Lift`] takes one more.
 const SMALLEST_STEP: f64 = 1e-7;
 
 impl Train {
@@ -202,47 +202,28 @@ impl Train {
         fluxes: &mut Fluxes,
         seen: Option<&mut Vec<Through<T>>>,
     ) -> Made<T> {
-        with_salt!(self.basis, salt => pulp::Arch::new().dispatch(Pass {
-            train: self,
-            salt,
-            membrane,
-            inlet,
-            osmotic,
-            fluxes,
-            seen,
-        }))
+        with_salt!(self.basis, salt => self.pass_of(salt, membrane, inlet, osmotic, fluxes, seen))
     }
-}
 
-/// [`Train::pass`], compiled once for each salt, kind of number and kind of processor.
-struct Pass<'a, S, T> {
-    train: &'a Train,
-    salt: S,
-    membrane: &'a Membrane<T>,
-    inlet: &'a Inlet<T>,
-    osmotic: T,
-    fluxes: &'a mut Fluxes,
-    seen: Option<&'a mut Vec<Through<T>>>,
-}
-
-impl<S: Salt, T: SideBySide<Figure = Figures>> pulp::WithSimd for Pass<'_, S, T> {
-    type Output = Made<T>;
-
-    #[inline(always)]
-    fn with_simd<P: pulp::Simd>(mut self, _: P) -> Made<T> {
-        let (train, inlet, membrane) = (self.train, self.inlet, self.membrane);
-        let [factor] = train.law.factors(&[inlet.temperature]);
-        let [salt_factor] = train.salt_law.factors(&[inlet.temperature]);
+    fn pass_of<S: Salt, T: SideBySide<Figure = Figures>>(
+        &self,
+        salt: S,
+        membrane: &Membrane<T>,
+        inlet: &Inlet<T>,
+        osmotic: T,
+        fluxes: &mut Fluxes,
+        mut seen: Option<&mut Vec<Through<T>>>,
+    ) -> Made<T> {
         // Of temperature alone: one derivative is enough, and the chain rule gives the others.
-        let temperature = Dual::<1, Figures>::variable(inlet.temperature.figure(), 0);
+        let at = self.at_temperature(salt, inlet.temperature.figure());
         let by_temperature = |found: &Dual<1, Figures>| inlet.temperature.chained(*found);
         let element = ElementAt::<S, T> {
-            channel: train.channel.at(temperature).map(by_temperature),
-            salt: S::map(&self.salt.at(temperature), by_temperature),
-            osmotic: self.osmotic,
-            area_m2: train.area_m2,
-            water_permeability: membrane.water_permeability * factor,
-            salt_permeability: membrane.salt_permeability * salt_factor,
+            channel: at.channel.map(by_temperature),
+            salt: S::map(&at.salt, by_temperature),
+            osmotic,
+            area_m2: self.area_m2,
+            water_permeability: membrane.water_permeability * by_temperature(&at.factor),
+            salt_permeability: membrane.salt_permeability * by_temperature(&at.salt_factor),
             spacer_friction: membrane.spacer_friction,
             permeate_pressure: inlet.permeate_pressure,
         };
@@ -255,8 +236,9 @@ impl<S: Salt, T: SideBySide<Figure = Figures>> pulp::WithSimd for Pass<'_, S, T>
         let none = T::constant(0.0);
         let (mut permeate_flow, mut permeate_salt, mut highest) = (none, none, none);
         let mut before = Lanes([f64::NAN; BLOCK]);
-        let mut fluxes = self.fluxes.0.iter_mut();
-        for stage in &train.stages {
+        let mut fluxes = fluxes.0.iter_mut();
+        let arch = pulp::Arch::new();
+        for stage in &self.stages {
             let vessels = f64::from(stage.vessels);
             stream.flow = stream.flow / vessels;
             // There is a flux for each element in series.
@@ -272,16 +254,24 @@ impl<S: Salt, T: SideBySide<Figure = Figures>> pulp::WithSimd for Pass<'_, S, T>
                     };
                     flux.0[i] = if last > 0.0 { last } else { first.0[i] };
                 }
-                let slope = settle(&fixed, &inflow, flux);
+                let slopes = arch.dispatch(Settle {
+                    element: &fixed,
+                    inflow: &inflow,
+                    flux,
+                });
                 before = *flux;
-                let mut through = Through::<T>::nothing();
-                for i in 0..BLOCK {
-                    let element = element.map(|figure| figure.one(i));
-                    let stream = stream.map(|figure| figure.one(i));
-                    let found = T::One::fixed(flux.0[i]);
-                    let off = element.through(&stream, found).residual;
-                    through.put(i, &element.through(&stream, found - off / slope.0[i]));
-                }
+                let lift = Lift {
+                    element: &element,
+                    stream: &stream,
+                    flux,
+                    slopes: &slopes,
+                };
+                // With many derivatives there is more to compile than to gain.
+                let through = if T::MANY {
+                    lift.lifted()
+                } else {
+                    arch.dispatch(lift)
+                };
                 permeate_flow = permeate_flow + through.permeate_flow * vessels;
                 permeate_salt =
                     permeate_salt + through.permeate_flow * through.permeate_tds * vessels;
@@ -291,7 +281,7 @@ impl<S: Salt, T: SideBySide<Figure = Figures>> pulp::WithSimd for Pass<'_, S, T>
                     through.membrane_tds,
                 );
                 stream = through.outflow;
-                if let Some(seen) = &mut self.seen {
+                if let Some(seen) = &mut seen {
                     seen.push(through);
                 }
             }
@@ -306,36 +296,101 @@ impl<S: Salt, T: SideBySide<Figure = Figures>> pulp::WithSimd for Pass<'_, S, T>
             highest_membrane_tds: highest,
         }
     }
+
+    /// What follows from temperature alone, with its derivative.
+    fn at_temperature<S: Salt>(&self, salt: S, temperature: Figures) -> AtTemperature<S> {
+        let temperature = Dual::<1, Figures>::variable(temperature, 0);
+        let [factor] = self.law.factors(&[temperature]);
+        let [salt_factor] = self.salt_law.factors(&[temperature]);
+        AtTemperature {
+            channel: self.channel.at(temperature),
+            salt: salt.at(temperature),
+            factor,
+            salt_factor,
+        }
+    }
 }
 
-/// Brings each flux to where it agrees with its driving pressure, NaN where there is none; the residuals' slopes.
-#[inline(always)]
-fn settle<S: Salt>(
-    element: &ElementAt<S, Figures>,
-    inflow: &Stream<Figures>,
-    flux: &mut Figures,
-) -> Figures {
-    let mut slopes = Lanes([f64::NAN; BLOCK]);
-    let mut steps = [f64::NAN; BLOCK];
-    for _ in 0..MOST_STEPS {
+/// A train's channel, salt and temperature factors.
+struct AtTemperature<S: Salt> {
+    channel: ChannelAt<Dual<1, Figures>>,
+    salt: S::At<Dual<1, Figures>>,
+    factor: Dual<1, Figures>,
+    salt_factor: Dual<1, Figures>,
+}
+
+/// Brings each flux to where it agrees with its driving pressure, NaN where there is none; gives the residuals' slopes.
+/// Compiled once for each salt and kind of processor.
+struct Settle<'a, S: Salt> {
+    element: &'a ElementAt<S, Figures>,
+    inflow: &'a Stream<Figures>,
+    flux: &'a mut Figures,
+}
+
+impl<S: Salt> pulp::WithSimd for Settle<'_, S> {
+    type Output = Figures;
+
+    #[inline(always)]
+    fn with_simd<P: pulp::Simd>(self, _: P) -> Figures {
+        let Self {
+            element,
+            inflow,
+            flux,
+        } = self;
+        let mut slopes = Lanes([f64::NAN; BLOCK]);
+        let mut steps = [f64::NAN; BLOCK];
+        for _ in 0..MOST_STEPS {
+            for i in 0..BLOCK {
+                let element = element.map(|figure| figure.one(i));
+                let inflow = inflow.map(|figure| figure.one(i));
+                let (next, slope) = element.newton(&inflow, flux.0[i]);
+                steps[i] = (next - flux.0[i]).abs() / next;
+                slopes.0[i] = slope;
+                flux.0[i] = next;
+            }
+            // NaN counts as settled: nothing will come of it.
+            if !steps.iter().any(|step| *step > SMALLEST_STEP) {
+                break;
+            }
+        }
         for i in 0..BLOCK {
-            let element = element.map(|figure| figure.one(i));
-            let inflow = inflow.map(|figure| figure.one(i));
-            let (next, slope) = element.newton(&inflow, flux.0[i]);
-            steps[i] = (next - flux.0[i]).abs() / next;
-            slopes.0[i] = slope;
-            flux.0[i] = next;
+            if steps[i] > SMALLEST_STEP {
+                flux.0[i] = f64::NAN;
+            }
         }
-        // NaN counts as settled: nothing will come of it.
-        let settled = !steps.iter().any(|step| *step > SMALLEST_STEP);
-        if settled {
-            break;
-        }
+        slopes
     }
-    for i in 0..BLOCK {
-        if steps[i] > SMALLEST_STEP {
-            flux.0[i] = f64::NAN;
+}
+
+/// One last step of Newton's method, with the derivatives; and what goes through. Compiled once for each salt, kind of
+/// number and kind of processor.
+struct Lift<'a, S: Salt, T: Number> {
+    element: &'a ElementAt<S, T>,
+    stream: &'a Stream<T>,
+    flux: &'a Figures,
+    slopes: &'a Figures,
+}
+
+impl<S: Salt, T: SideBySide> Lift<'_, S, T> {
+    #[inline(always)]
+    fn lifted(&self) -> Through<T> {
+        let mut through = Through::<T>::nothing();
+        for i in 0..BLOCK {
+            let element = self.element.map(|figure| figure.one(i));
+            let stream = self.stream.map(|figure| figure.one(i));
+            let found = T::One::fixed(self.flux.0[i]);
+            let off = element.through(&stream, found).residual;
+            through.put(i, &element.through(&stream, found - off / self.slopes.0[i]));
         }
+        through
     }
-    slopes
+}
+
+impl<S: Salt, T: SideBySide> pulp::WithSimd for Lift<'_, S, T> {
+    type Output = Through<T>;
+
+    #[inline(always)]
+    fn with_simd<P: pulp::Simd>(self, _: P) -> Through<T> {
+        self.lifted()
+    }
 }

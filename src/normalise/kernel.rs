@@ -247,7 +247,7 @@ impl Part<'_> {
 impl Prepared {
     /// The outputs of a block of readings with their derivatives by the sources of error, one output after the other.
     #[inline(always)]
-    pub(crate) fn leaning<const N: usize>(
+    fn leaning<const N: usize>(
         &self,
         errors: &ErrorModel,
         at: &[Conditions; N],
@@ -283,17 +283,17 @@ impl Prepared {
         }
     }
 
-    /// How each output leans on the sources of error at the reference's own conditions.
-    pub(crate) fn slopes_at_reference(
+    /// The outputs at some conditions, and how each leans on the sources of error there.
+    #[inline(never)]
+    pub(crate) fn leaning_at(
         &self,
         errors: &ErrorModel,
+        at: &Conditions,
         wanted: &[Output],
-    ) -> Vec<[f64; SOURCES]> {
-        let mut slopes = Vec::with_capacity(wanted.len());
-        self.leaning(errors, &[self.conditions], wanted, |_, [found]| {
-            slopes.push(found.slopes);
-        });
-        slopes
+    ) -> Vec<Dual<SOURCES>> {
+        let mut outputs = Vec::with_capacity(wanted.len());
+        self.leaning(errors, &[*at], wanted, |_, [found]| outputs.push(found));
+        outputs
     }
 }
 

@@ -172,7 +172,8 @@ pub fn normalise(
     let errors = ErrorModel::new(site, &inputs);
     if let Some(errors) = &errors {
         for group in &mut prepared {
-            let slopes = group.slopes_at_reference(errors, &wanted);
+            let at_reference = group.leaning_at(errors, &group.conditions, &wanted);
+            let slopes = at_reference.iter().map(|output| output.slopes).collect();
             group.errors = OfReference::new(errors, &group.reference, slopes);
         }
     }

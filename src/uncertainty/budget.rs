@@ -104,11 +104,10 @@ impl Normalised {
     ) -> Result<(f64, [f64; SOURCES]), Error> {
         let errors = self.known_errors()?;
         let prepared = &self.prepared[group];
-        let mut found = (f64::NAN, [0.0; SOURCES]);
-        prepared.leaning(errors, &[*at], &[output], |_, [figure]| {
-            found = (figure.value, figure.slopes);
+        let found = prepared.leaning_at(errors, at, &[output]);
+        let (value, slopes) = found.first().map_or((f64::NAN, [0.0; SOURCES]), |found| {
+            (found.value, found.slopes)
         });
-        let (value, slopes) = found;
         let sizes = errors.sizes(at);
         let sizes = if lasting { sizes.lasting() } else { sizes };
         let place = self.outputs.iter().position(|known| *known == output);

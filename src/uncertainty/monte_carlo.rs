@@ -255,20 +255,11 @@ fn of_reference(
     let mut factors = vec![Vec::new(); outputs.len()];
     let blocks = draws.off_by.first().map_or(0, |drawn| drawn.len() / BLOCK);
     let mut unmoved = vec![f64::NAN; outputs.len()];
-    let still = [Lanes([0.0; BLOCK]); SOURCES];
-    worked(
-        group,
-        errors,
-        &group.conditions,
-        &still,
-        outputs,
-        |at, values| {
-            unmoved[at] = 1.0 + values[0];
-        },
-    );
-    for block in 0..blocks {
-        let drawn = std::array::from_fn(|source| {
-            errors_of(source, block, &sizes, &draws.off_by, &draws.of_reference)
+    // First without any errors, then with those drawn.
+    for block in std::iter::once(None).chain((0..blocks).map(Some)) {
+        let drawn = std::array::from_fn(|source| match block {
+            None => Lanes([0.0; BLOCK]),
+            Some(block) => errors_of(source, block, &sizes, &draws.off_by, &draws.of_reference),
         });
         worked(
             group,
@@ -276,8 +267,12 @@ fn of_reference(
             &group.conditions,
             &drawn,
             outputs,
-            |at, values| {
-                factors[at].extend(values.iter().map(|value| (1.0 + value) / unmoved[at]));
+            |at, values| match block {
+                None => unmoved[at] = 1.0 + values[0],
+                Some(_) => {
+                    let moved = values.iter().map(|value| (1.0 + value) / unmoved[at]);
+                    factors[at].extend(moved);
+                }
             },
         );
     }
