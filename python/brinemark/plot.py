@@ -234,8 +234,7 @@ def budget(standings: Sequence[Standing], *, width_inches: float = 8.4) -> Figur
         {part.source for _, of in rows for _, each in of for part in each.shares if part.share >= 0.03}
     )
     looks = {
-        source: (_FILLS[at % len(_FILLS)], _HATCHES[at % len(_HATCHES)])
-        for at, source in enumerate(sources)
+        source: (_FILLS[at % len(_FILLS)], _HATCHES[at % len(_HATCHES)]) for at, source in enumerate(sources)
     }
     with _style():
         lines = sum(len(budgets) for _, budgets in rows)

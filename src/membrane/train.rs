@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::channel::{Channel, ChannelAt};
 use super::element::{ElementAt, Stream, Through};
-use crate::error::{Error, Fault};
+use crate::error::{Error, Fault, Faults};
 use crate::normalise::temperature::Law;
 use crate::number::{Dual, Lanes, Number, SideBySide};
 use crate::site::{Site, Stage};
@@ -155,12 +155,17 @@ impl Train {
             .at_column(format!("[element] {key}"))
         };
         let element = &site.element;
-        let length = element
-            .length_m
-            .ok_or_else(|| Error::Site(missing("length", "\"1.016 m\"").into()))?;
-        let spacer = element
-            .feed_spacer_thickness_m
-            .ok_or_else(|| Error::Site(missing("feed_spacer_thickness", "\"0.79 mm\"").into()))?;
+        let mut faults = Faults::default();
+        if element.length_m.is_none() {
+            faults.push(missing("length", "\"1.016 m\""));
+        }
+        if element.feed_spacer_thickness_m.is_none() {
+            faults.push(missing("feed_spacer_thickness", "\"0.79 mm\""));
+        }
+        faults.into_result(Error::Site)?;
+        // Each is missing only with a fault of its own, and those were just raised.
+        let length = element.length_m.unwrap_or(f64::NAN);
+        let spacer = element.feed_spacer_thickness_m.unwrap_or(f64::NAN);
         let stages = match stage.and_then(|stage| site.stages.get(stage)) {
             Some(stage) => vec![*stage],
             None => site.stages.clone(),

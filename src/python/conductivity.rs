@@ -104,7 +104,8 @@ fn tds_from_conductivity<'py>(
 ///
 /// Returns: float or ndarray. Conductivity at 25 degC [uS/cm]; NaN where the input is NaN.
 /// Raises: RangeError, naming the first row and value outside the range; SiteError for another basis.
-/// Source and accuracy: as tds_from_conductivity.
+/// Accuracy: as tds_from_conductivity.
+/// Source: as tds_from_conductivity.
 ///
 /// >>> round(conductivity_from_tds(2000.0, basis="sodium-chloride"))
 /// 3871

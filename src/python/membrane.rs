@@ -129,32 +129,39 @@ fn train_of(site: &PySite, stage: Option<usize>) -> Result<Train, Error> {
 
 /// A unit at work: the flows, pressures and salt that hold together, element by element, recycle and all.
 ///
-/// In each element J = A · TCF · (P − ΔP/2 − Pp − π(Cm) + π(Cp)), J Cp = B · STCF · (Cm − Cp), Cm − Cp = (C̄ − Cp) exp(J/k)
+/// In each element J = A · TCF · (P − ΔP/2 − Pp − π(Cm) + π(Cp)), J Cp = B · STCF · (Cm − Cp), Cm − Cp = (C̄ − Cp) exp(J/k);
+/// J flux, P pressure at its inlet, ΔP the spacer's drop, C̄ mean salt, m at the membrane, p permeate, k mass transfer coefficient
 ///
-/// site : Site, with [element] length and feed_spacer_thickness. membrane : Membrane, of all elements
-/// feed_temperature_degc, feed_tds_mg_l : array-like. Raw feed [degC, mg/L]
-/// permeate_pressure_bar : array-like. Gauge [bar]
-/// feed_pressure_bar or permeate_flow_m3_h : array-like. What the pump is set for: one of the two
-/// concentrate_flow_m3_h, feed_flow_m3_h or recovery : array-like. What the concentrate valve is set for: one of them;
-///     flows that leave and enter the unit, recovery of the raw feed
-/// recycle_flow_m3_h : array-like. Concentrate returned ahead of the membranes
-/// pressure_limit_bar : float. A permeate flow that would need more is given up for what this pressure makes
+/// site : Site, with [element] length and feed_spacer_thickness
+/// membrane : Membrane, of all elements
+/// feed_temperature_degc : array-like. Of the feed [degC], 0 to 50, or what the laws are valid for
+/// feed_tds_mg_l : array-like. Dissolved salt in the raw feed [mg/L], as the basis is valid for
+/// permeate_pressure_bar : array-like. Gauge pressure of the permeate [bar]
+/// feed_pressure_bar, permeate_flow_m3_h : array-like. What the pump is set for, one of the two: gauge pressure at the
+///     membranes' inlet [bar], or permeate flow [m3/h]
+/// concentrate_flow_m3_h, feed_flow_m3_h, recovery : array-like. What the concentrate valve is set for, one of the three:
+///     concentrate that leaves the unit [m3/h], raw feed [m3/h], or permeate over raw feed [-]
+/// recycle_flow_m3_h : array-like. Concentrate returned ahead of the membranes [m3/h]; none where not given
+/// pressure_limit_bar : float. A permeate flow that would need more [bar] is given up for what this pressure makes
 /// stage : int. One stage by itself, from 1; the whole unit where None
 ///
-/// Returns: dict of floats or ndarrays: feed_pressure_bar, feed_flow_m3_h, inlet_flow_m3_h, inlet_tds_mg_l,
-/// permeate_flow_m3_h, permeate_tds_mg_l, concentrate_flow_m3_h, concentrate_tds_mg_l, concentrate_pressure_bar, recovery,
-/// pass_recovery, highest_membrane_tds_mg_l, and stopped_by_limit (1 or 0). NaN where nothing holds together.
-/// Raises: RangeError, with the row, outside the ranges of the laws or for salt at the membranes above what the basis is
-/// valid for; SiteError where the site file lacks a key of the element.
-/// Accuracy: water and salt balances close to 1e-10. The model itself is that of textbooks, with mean conditions in each element;
-/// mass transfer and pressure drop after Schock and Miquel, Desalination 64 (1987) 339 (from memory), Re 100 to 1000.
+/// Returns: dict of floats or ndarrays, units in the names [bar, m3/h, mg/L]: feed_pressure_bar, feed_flow_m3_h,
+/// inlet_flow_m3_h, inlet_tds_mg_l, permeate_flow_m3_h, permeate_tds_mg_l, concentrate_flow_m3_h, concentrate_tds_mg_l,
+/// concentrate_pressure_bar, recovery, pass_recovery, highest_membrane_tds_mg_l, and stopped_by_limit (1 or 0). NaN where
+/// nothing holds together.
+/// Raises: RangeError, with the row, outside the ranges of the laws, or for salt at the membranes above what the basis is
+/// valid for; SiteError where the site file lacks a key of the element; TypeError unless pump and valve are set one way each.
+/// Accuracy: water and salt balances close to 1e-10. Against a real unit: not known beforehand; the model takes mean conditions
+/// in each element and even flow among vessels.
+/// Source: solution-diffusion and film theory, as in any textbook; mass transfer and pressure drop after Schock and Miquel,
+/// Desalination 64 (1987) 339 (coefficients from memory), measured at Re 100 to 1000.
 ///
 /// >>> text = Site.template().replace("# length", "length").replace("# feed_spacer", "feed_spacer")
 /// >>> made = predict(Site.parse(text), Membrane(water_permeability=4.0, salt_permeability=0.12),
 /// ...     feed_temperature_degc=[25.0, 10.0], feed_tds_mg_l=1000.0, permeate_pressure_bar=0.3,
 /// ...     feed_pressure_bar=12.0, concentrate_flow_m3_h=5.0)
 /// >>> [round(float(flow), 1) for flow in made["permeate_flow_m3_h"]]
-/// [8.5, 5.5]
+/// [8.6, 5.6]
 #[pyfunction]
 #[pyo3(signature = (site, membrane, *, feed_temperature_degc, feed_tds_mg_l, permeate_pressure_bar, feed_pressure_bar=None, permeate_flow_m3_h=None, concentrate_flow_m3_h=None, feed_flow_m3_h=None, recovery=None, recycle_flow_m3_h=None, pressure_limit_bar=None, stage=None))]
 #[expect(clippy::too_many_arguments)]
@@ -236,8 +243,11 @@ fn predict<'py>(
     Ok(found)
 }
 
+/// A figure of something, by name.
+type Named<T> = (&'static str, fn(&T) -> f64);
+
 /// The figures of a unit at work, by name.
-const WORKING: [(&str, fn(&Working) -> f64); 12] = [
+const WORKING: [Named<Working>; 12] = [
     ("feed_pressure_bar", |case| case.feed_pressure),
     ("feed_flow_m3_h", |case| case.feed_flow),
     ("inlet_flow_m3_h", |case| case.inlet_flow),
@@ -255,7 +265,7 @@ const WORKING: [(&str, fn(&Working) -> f64); 12] = [
 ];
 
 /// The figures of one element at work, by name.
-const ELEMENT: [(&str, fn(&ElementAtWork) -> f64); 11] = [
+const ELEMENT: [Named<ElementAtWork>; 11] = [
     ("stage", |element| element.stage as f64),
     ("element", |element| element.element as f64),
     ("flux_l_m2_h", |element| element.flux),

@@ -143,7 +143,14 @@ def test_demo_template_and_columns(capsys: pytest.CaptureFixture[str], tmp_path:
     status, said, _ = run(capsys, "columns")
     assert status == 0
     assert all(name in said for name, _, _ in bm.log_columns())
-    assert json.loads(run(capsys, "columns", "--json")[1])["analyses"].keys() == set(bm.ANALYSES)
+    assert json.loads(run(capsys, "columns", "--json")[1])["analyses"].keys() == {
+        *bm.ANALYSES,
+        "membrane_model",
+    }
+    status, said, _ = run(capsys, "instruments")
+    assert status == 0
+    assert all(row[0] in said and row[4] in said for row in bm.instrument_classes())
+    assert len(json.loads(run(capsys, "instruments", "--json")[1])["classes"]) == len(bm.instrument_classes())
 
 
 def test_the_installed_command_starts_without_the_core() -> None:

@@ -23,6 +23,8 @@ PAGES = [REPOSITORY / "README.md", *sorted((REPOSITORY / "docs").rglob("*.md"))]
 
 # Functions that state physics: their docstrings name units, and where the equation comes from.
 PHYSICS = (
+    "conductivity_at_25",
+    "conductivity_from_tds",
     "density",
     "log_mean_factor",
     "net_driving_pressure",
@@ -31,9 +33,14 @@ PHYSICS = (
     "normalised_salt_passage",
     "osmotic_pressure",
     "osmotic_pressure_of_molality",
+    "potassium_chloride_conductivity",
+    "predict",
     "salt_permeability",
+    "seawater_density",
+    "seawater_osmotic_pressure",
     "sodium_chloride_molality",
     "sodium_chloride_osmotic_coefficient",
+    "tds_from_conductivity",
     "temperature_factor",
     "viscosity",
     "water_permeability",

@@ -54,6 +54,11 @@ PINT = {
     "L/m2/h/bar": "liter/m**2/hour/bar",
     "gfd/psi": "gallon/day/ft**2/psi",
     "%": "percent",
+    "m": "meter",
+    "mm": "millimeter",
+    "in": "inch",
+    "ft": "foot",
+    "mil": "thou",
 }
 
 
