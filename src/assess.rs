@@ -53,6 +53,10 @@ pub struct Standing {
     pub end: String,
     /// Days with readings in it.
     pub days: usize,
+    /// Permeate over raw feed in the window, its median, from the flows.
+    pub recovery: f64,
+    /// Permeate over what passes the membranes once, recycle included.
+    pub pass_recovery: f64,
     /// Changes against the reference, as fractions, by name.
     pub changes: Vec<(&'static str, Estimate)>,
     /// All of it in a sentence or two.
@@ -240,6 +244,21 @@ fn of_group(
             add(name, name, when_new);
         }
     }
+    let typical_of = |column: &str| {
+        let figures = values(column).unwrap_or_default();
+        let figures = window.iter().filter_map(|row| figures.get(*row).copied());
+        median(
+            &mut figures
+                .filter(|figure| !figure.is_nan())
+                .collect::<Vec<f64>>(),
+        )
+    };
+    let recovery = typical_of("recovery");
+    let pass_recovery = if result.site.recycle {
+        typical_of("pass_recovery")
+    } else {
+        recovery
+    };
     let start = window.first().map_or(time[last_row], |row| time[*row]);
     let days = changes.first().map_or(0, |(_, change)| change.n);
     let mut standing = Standing {
@@ -248,6 +267,8 @@ fn of_group(
         start: show(start, &zone),
         end: show(time[last_row], &zone),
         days,
+        recovery,
+        pass_recovery,
         changes,
         sentence: String::new(),
     };

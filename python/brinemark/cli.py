@@ -354,6 +354,8 @@ def _assessment(result: Result, standings: list[Standing], page: Path | None) ->
                 "start": standing.start,
                 "end": standing.end,
                 "days": standing.days,
+                "recovery": standing.recovery,
+                "pass_recovery": standing.pass_recovery,
                 "sentence": standing.sentence,
                 "changes": {
                     name: {
@@ -401,19 +403,19 @@ _NAMES = {
 
 
 def _say(result: Result, standings: list[Standing], page: Path | None) -> None:
-    from brinemark.words import budget_words, certainty, interval, signed
+    from brinemark.words import budget_words, certainty, interval, recoveries, signed
 
     for standing in standings:
         print(f"\n{standing.sentence}\n")
         for name, change in standing.changes.items():
             print(f"  {_NAMES.get(name, name):38} {signed(change.value):>8}   {interval(change)}")
+        print(f"\n{recoveries(standing)}", end="")
         for name, change in standing.changes.items():
             if change.budget is not None:
                 print(
                     f"\nHow sure is {_NAMES.get(name, name).strip()}? {budget_words(change.budget)}", end=""
                 )
-        if any(change.budget is not None for change in standing.changes.values()):
-            print()
+        print()
     print(f"\n{result.rows_used} of {len(result)} readings used.", end="")
     for why, rows in result.reason_counts.items():
         print(f" {rows}: {why}.", end="")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from brinemark import Budget, Estimate
+    from brinemark import Budget, Estimate, Standing
 
 
 def signed(change: float) -> str:
@@ -18,6 +18,15 @@ def interval(change: Estimate) -> str:
     if change.low != change.low:
         return f"no interval from {days(change.n)}"
     return f"{100 * change.level:.0f} % interval {signed(change.low)} to {signed(change.high)}"
+
+
+def recoveries(standing: Standing) -> str:
+    """Recovery of the unit and, where concentrate returns, of one pass."""
+    of_unit = f"{100 * standing.recovery:.0f} % of the raw feed"
+    if standing.pass_recovery == standing.recovery:
+        return f"Recovery in that window, from the flows: {of_unit}."
+    of_pass = f"{100 * standing.pass_recovery:.0f} % of one pass"
+    return f"Recovery in that window, from the flows: {of_unit}, {of_pass}."
 
 
 def days(count: int) -> str:

@@ -11,7 +11,7 @@ use crate::membrane::train::Membrane;
 use crate::number::{Dual, Number};
 use crate::screen::Reasons;
 use crate::uncertainty::{
-    ErrorModel, OfReference, SOURCES, contributions, contributions_to_change,
+    ErrorModel, FEWER_SOURCES, OfReference, SOURCES, contributions, contributions_to_change,
 };
 
 /// One train and stage, with all that does not change from row to row.
@@ -139,9 +139,13 @@ impl Part<'_> {
                             .for_each(|(row, value)| column[row - self.start] = value);
                     }
                 }
-                if run.errors.is_some() {
+                if let Some(errors) = run.errors {
                     for duals in block.chunks(DUALS) {
-                        self.uncertainties(run, group, duals);
+                        if errors.sources.len() <= FEWER_SOURCES {
+                            self.uncertainties::<FEWER_SOURCES>(run, errors, group, duals);
+                        } else {
+                            self.uncertainties::<SOURCES>(run, errors, group, duals);
+                        }
                     }
                 }
                 // Nearly always nothing is to be set aside, which is asked without a branch.
@@ -210,8 +214,13 @@ impl Part<'_> {
 
     /// The standard uncertainties of some rows of one group.
     #[inline(always)]
-    fn uncertainties(&mut self, run: &Run<'_>, group: &Prepared, rows: &[usize]) {
-        let Some(errors) = run.errors else { return };
+    fn uncertainties<const K: usize>(
+        &mut self,
+        run: &Run<'_>,
+        errors: &ErrorModel,
+        group: &Prepared,
+        rows: &[usize],
+    ) {
         let mut at = [run.inputs.conditions(rows[0]); DUALS];
         let mut sizes = [errors.sizes(&at[0]); DUALS];
         let mut calibrated = [[false; SOURCES]; DUALS];
@@ -223,7 +232,7 @@ impl Part<'_> {
             }
         }
         let (first, second) = self.columns.split_at_mut(run.wanted.len());
-        group.leaning(errors, &at, run.wanted, |output, found| {
+        group.leaning::<K, DUALS>(errors, &at, run.wanted, |output, found| {
             for (i, row) in rows.iter().enumerate() {
                 let row = row - self.start;
                 let slopes = &found[i].slopes;
@@ -247,16 +256,16 @@ impl Part<'_> {
 impl Prepared {
     /// The outputs of a block of readings with their derivatives by the sources of error, one output after the other.
     #[inline(always)]
-    fn leaning<const N: usize>(
+    fn leaning<const K: usize, const N: usize>(
         &self,
         errors: &ErrorModel,
         at: &[Conditions; N],
         wanted: &[Output],
-        mut take: impl FnMut(usize, [Dual<SOURCES>; N]),
+        mut take: impl FnMut(usize, [Dual<K>; N]),
     ) {
-        let none = Dual::<SOURCES>::constant(0.0);
+        let none = Dual::<K>::constant(0.0);
         let mut sources = [none; SOURCES];
-        for (slot, source) in sources.iter_mut().enumerate() {
+        for (slot, source) in sources.iter_mut().take(K).enumerate() {
             *source = Dual::variable(0.0, slot);
         }
         let mut conditions = Conditions::of([none; N]);
@@ -292,7 +301,7 @@ impl Prepared {
         wanted: &[Output],
     ) -> Vec<Dual<SOURCES>> {
         let mut outputs = Vec::with_capacity(wanted.len());
-        self.leaning(errors, &[*at], wanted, |_, [found]| outputs.push(found));
+        self.leaning::<SOURCES, 1>(errors, &[*at], wanted, |_, [found]| outputs.push(found));
         outputs
     }
 }

@@ -16,7 +16,6 @@ use crate::membrane::train::{BLOCK, Inlet, Membrane, Train};
 use crate::number::{Dual, Lanes, Number, SideBySide};
 use crate::screen::Reasons;
 use crate::site::Site;
-use crate::uncertainty::SOURCES;
 use crate::water::viscosity::{self, Viscosity};
 use crate::water::{ZERO_CELSIUS_K, osmotic};
 
@@ -205,14 +204,14 @@ impl Model {
     }
 
     /// The same, with exact derivatives by the sources of error.
-    pub(crate) fn membranes_leaning<const N: usize>(
+    pub(crate) fn membranes_leaning<const K: usize, const N: usize>(
         &self,
-        at: &Conditions<[Dual<SOURCES>; N]>,
-        state: &State<[Dual<SOURCES>; N]>,
-        laws: &[Laws<Dual<SOURCES>>; N],
-    ) -> Option<Membrane<[Dual<SOURCES>; N]>> {
+        at: &Conditions<[Dual<K>; N]>,
+        state: &State<[Dual<K>; N]>,
+        laws: &[Laws<Dual<K>>; N],
+    ) -> Option<Membrane<[Dual<K>; N]>> {
         let train = self.train.as_ref()?;
-        let side_by_side = |of: &dyn Fn(usize) -> Dual<SOURCES>| Dual {
+        let side_by_side = |of: &dyn Fn(usize) -> Dual<K>| Dual {
             value: Lanes(std::array::from_fn(|i| of(i).value)),
             slopes: std::array::from_fn(|k| Lanes(std::array::from_fn(|i| of(i).slopes[k]))),
         };

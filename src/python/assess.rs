@@ -103,6 +103,18 @@ impl PyStanding {
         self.0.days
     }
 
+    /// Permeate over raw feed in the window, its median, from the flows.
+    #[getter]
+    fn recovery(&self) -> f64 {
+        self.0.recovery
+    }
+
+    /// Permeate over what passes the membranes once, recycle included.
+    #[getter]
+    fn pass_recovery(&self) -> f64 {
+        self.0.pass_recovery
+    }
+
     /// Changes against the reference, as fractions: permeate_flow (as measured), temperature and driving_pressure (what each
     /// alone made of it), and the normalised figures.
     #[getter]

@@ -7,13 +7,10 @@ use crate::normalise::reading::{Conditions, Laws};
 use crate::number::Number;
 use crate::site::{Accuracy, Site};
 
-/// The most sources there can be: three laws, ten columns, three factors.
+/// The most sources there can be: three laws, nine columns, two factors.
 pub(crate) const SOURCES: usize = 16;
-/// The slots of the laws, which come first.
-const TEMPERATURE_LAW: usize = 0;
-const SALT_LAW: usize = 1;
-/// The slot of the osmotic pressure.
-const OSMOTIC: usize = 2;
+/// As many as most logs have; with these alone a reading is worked out faster.
+pub(crate) const FEWER_SOURCES: usize = 12;
 /// 1/√3, the standard deviation of what is evenly likely within ±1.
 const EVENLY: f64 = 0.577_350_269_189_625_8;
 /// The slot that stands for no source.
@@ -65,6 +62,9 @@ pub(crate) struct Sizes {
 #[derive(Debug, Clone)]
 pub(crate) struct ErrorModel {
     pub sources: Vec<Source>,
+    temperature_law: usize,
+    salt_temperature_law: usize,
+    osmotic_pressure: usize,
     derived_drop: bool,
     derived_permeate: bool,
     derived_feed: bool,
@@ -95,10 +95,10 @@ struct Salt {
 impl ErrorModel {
     /// The sources of a log; `None` where the site file gives none of them.
     pub fn new(site: &Site, inputs: &Inputs) -> Option<Self> {
-        let of_law = |name: &str, limit: Option<f64>| Source {
+        let of_law = |name: &str, limit: f64| Source {
             name: name.to_owned(),
             limit: Accuracy {
-                absolute: limit.unwrap_or(0.0),
+                absolute: limit,
                 of_reading: 0.0,
             },
             scatter: 0.0,
@@ -106,11 +106,17 @@ impl ErrorModel {
             calibrated_us: None,
             reads: Reads::One,
         };
-        let mut sources = vec![
-            of_law("temperature law", site.temperature_accuracy_k),
-            of_law("salt temperature law", site.salt_temperature_accuracy_k),
-            of_law("osmotic pressure", site.salinity.osmotic_accuracy),
-        ];
+        let mut sources = Vec::new();
+        let mut law = |name: &str, limit: Option<f64>| match limit {
+            Some(limit) => {
+                sources.push(of_law(name, limit));
+                sources.len() - 1
+            }
+            None => NONE,
+        };
+        let temperature_law = law("temperature law", site.temperature_accuracy_k);
+        let salt_temperature_law = law("salt temperature law", site.salt_temperature_accuracy_k);
+        let osmotic_pressure = law("osmotic pressure", site.salinity.osmotic_accuracy);
         let mut slot = |column: Column| {
             let Some(instrument) = site.instruments.get(&column) else {
                 return NONE;
@@ -184,10 +190,7 @@ impl ErrorModel {
             for (salt, stream) in salts.iter_mut().zip(["feed", "permeate", "concentrate"]) {
                 if matches!(salt.from, SaltFrom::Factor(_) | SaltFrom::Curve(_)) {
                     salt.factor = sources.len();
-                    sources.push(of_law(
-                        &format!("{stream} TDS per conductivity"),
-                        Some(accuracy),
-                    ));
+                    sources.push(of_law(&format!("{stream} TDS per conductivity"), accuracy));
                 }
             }
         }
@@ -197,6 +200,9 @@ impl ErrorModel {
             .any(|source| source.limit != Accuracy::default() || source.scatter > 0.0);
         known.then_some(Self {
             sources,
+            temperature_law,
+            salt_temperature_law,
+            osmotic_pressure,
             derived_drop,
             derived_permeate,
             derived_feed,
@@ -270,9 +276,9 @@ impl ErrorModel {
             permeate_tds,
         };
         let laws = Laws {
-            temperature_k: errors[TEMPERATURE_LAW],
-            salt_temperature_k: errors[SALT_LAW],
-            osmotic_share: errors[OSMOTIC],
+            temperature_k: error(self.temperature_law),
+            salt_temperature_k: error(self.salt_temperature_law),
+            osmotic_share: error(self.osmotic_pressure),
         };
         (conditions, laws)
     }
@@ -280,10 +286,10 @@ impl ErrorModel {
     /// Whether the site file tells how far any law may be off.
     #[inline(always)]
     pub fn has_laws(&self) -> bool {
-        self.sources
-            .iter()
-            .take(OSMOTIC + 1)
-            .any(|law| law.limit.absolute > 0.0)
+        self.temperature_law
+            .min(self.salt_temperature_law)
+            .min(self.osmotic_pressure)
+            < NONE
     }
 
     /// How large each source's errors are at a reading.
@@ -431,9 +437,9 @@ impl OfReference {
 
 /// The variance that each source's errors give a figure that leans on them so.
 #[inline(always)]
-pub(crate) fn contributions(slopes: &[f64; SOURCES], sizes: &Sizes) -> [f64; SOURCES] {
-    let mut variances = [0.0; SOURCES];
-    for s in 0..SOURCES {
+pub(crate) fn contributions<const K: usize>(slopes: &[f64; K], sizes: &Sizes) -> [f64; K] {
+    let mut variances = [0.0; K];
+    for s in 0..K {
         variances[s] = slopes[s] * slopes[s] * sizes.variance[s];
     }
     variances
@@ -444,19 +450,19 @@ pub(crate) fn contributions(slopes: &[f64; SOURCES], sizes: &Sizes) -> [f64; SOU
 /// The reference leans the other way, and by as much more as the figure has grown. Its scatter is that of a median of `rows`
 /// readings: π/2 times that of a mean.
 #[inline(always)]
-pub(crate) fn contributions_to_change(
+pub(crate) fn contributions_to_change<const K: usize>(
     change: f64,
-    slopes: &[f64; SOURCES],
+    slopes: &[f64; K],
     sizes: &Sizes,
     reference: &OfReference,
     output: usize,
     calibrated: &[bool; SOURCES],
-) -> [f64; SOURCES] {
+) -> [f64; K] {
     let grown = 1.0 + change;
     let fewer = std::f64::consts::FRAC_PI_2 / reference.rows;
     let (of_reference, back) = (&reference.sizes, &reference.slopes[output]);
-    let mut variances = [0.0; SOURCES];
-    for s in 0..SOURCES {
+    let mut variances = [0.0; K];
+    for s in 0..K {
         let (now, then) = (
             slopes[s] * sizes.off_by[s],
             grown * back[s] * of_reference.off_by[s],

@@ -19,4 +19,6 @@ mod monte_carlo;
 pub use budget::{Budget, Share};
 pub use monte_carlo::{MonteCarlo, MonteCarloSettings, Simulated};
 
-pub(crate) use errors::{ErrorModel, OfReference, SOURCES, contributions, contributions_to_change};
+pub(crate) use errors::{
+    ErrorModel, FEWER_SOURCES, OfReference, SOURCES, contributions, contributions_to_change,
+};

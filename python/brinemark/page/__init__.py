@@ -17,7 +17,7 @@ import matplotlib as mpl
 
 import brinemark as bm
 from brinemark import plot
-from brinemark.words import budget_words, certainty, interval, signed, source
+from brinemark.words import certainty, interval, recoveries, signed, source
 from brinemark.words import days as _days
 
 if TYPE_CHECKING:
@@ -309,6 +309,6 @@ def _template() -> jinja2.Template:
         who=_who,
         unbroken=_unbroken,
         source=source,
-        budget_words=budget_words,
+        recoveries=recoveries,
     )
     return environment.get_template("page.html.j2")
