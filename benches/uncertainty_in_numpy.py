@@ -91,21 +91,28 @@ SIMULATION_CHUNK = 8
 
 
 def monte_carlo(
-    at: Mapping[str, Array], outputs: Sequence[str], draws: int, level: float
+    at: Mapping[str, Array], outputs: Sequence[str], draws: int, level: float, *, shared: bool
 ) -> dict[str, dict[str, Array]]:
-    """Mean, standard deviation and the ends of the interval, by output; all rows share the draws."""
+    """Mean, standard deviation and ends of the interval, by output; rows share draws or have their own."""
     random = np.random.default_rng(1)
     limit = np.sqrt(3.0)
-    lasting = {name: random.uniform(-limit, limit, draws) for name in INSTRUMENTS}
-    scattering = {
-        name: instrument.repeatability * random.standard_normal(draws)
-        for name, instrument in INSTRUMENTS.items()
-        if instrument.repeatability
-    }
+
+    def draw(shape: tuple[int, ...]) -> tuple[dict[str, Array], dict[str, Array]]:
+        lasting = {name: random.uniform(-limit, limit, shape) for name in INSTRUMENTS}
+        scattering = {
+            name: instrument.repeatability * random.standard_normal(shape)
+            for name, instrument in INSTRUMENTS.items()
+            if instrument.repeatability
+        }
+        return lasting, scattering
+
+    for_all = draw((draws,))
     below = round(0.5 * (1.0 - level) * draws)
     ends = [below, draws - 1 - below]
 
     def simulate(rows: Mapping[str, Array]) -> dict[str, Array]:
+        count = len(next(iter(rows.values())))
+        lasting, scattering = for_all if shared else draw((count, draws))
         drawn = {}
         for name, readings in rows.items():
             column = readings[:, np.newaxis]

@@ -524,6 +524,10 @@ def budget(result: Result, output: str, *, row: int) -> _core.Budget:
     Raises: SiteError where the site file tells nothing of the instruments; MissingColumnError for a figure
         or row that is not there, or a reading that was set aside.
     Source: JCGM 100:2008 (GUM), eq. 10, with exact derivatives.
+
+    >>> result = normalise(read_log(demo.log_path()), Site.load(demo.site_path()))
+    >>> budget(result, "normalised_permeate_flow", row=2900).shares[0].source
+    'temperature law'
     """
     return _core.budget(result._core, output, row)
 
@@ -546,5 +550,10 @@ def monte_carlo(
         where set aside.
     Raises: SiteError where the site file tells nothing of the instruments; RangeError; MissingColumnError.
     Source: JCGM 101:2008. Limits are drawn evenly, repeatability normally; one set of draws serves all rows.
+
+    >>> result = normalise(read_log(demo.log_path()), Site.load(demo.site_path()))
+    >>> drawn = monte_carlo(result, draws=1000, seed=1)["normalised_permeate_flow"]
+    >>> bool(abs(drawn["u"][2900] / result["normalised_permeate_flow_u"][2900] - 1) < 0.1)
+    True
     """
     return _core.monte_carlo(result._core, list(outputs), draws, seed, level)

@@ -28,6 +28,35 @@ const OSMOTIC: usize = 5;
 const OF_MEMBRANE: usize = 6;
 
 impl Train {
+    /// The membrane that explains one reading; `None` where none does.
+    ///
+    /// The three figures of the membrane are found from the three of the reading by Newton's method with exact derivatives;
+    /// put back into the forward model, they give the reading to 1e-10.
+    ///
+    /// ```
+    /// use brinemark::membrane::infer::Seen;
+    /// use brinemark::membrane::train::{Inlet, Train};
+    /// let text = brinemark::site::TEMPLATE
+    ///     .replace("# length", "length").replace("# feed_spacer", "feed_spacer");
+    /// let train = Train::new(&brinemark::Site::parse(&text)?, None)?;
+    /// let inlet = Inlet { temperature: 18.0, pressure: 14.0, flow: 12.0, tds: 1500.0, permeate_pressure: 0.4 };
+    /// let seen = Seen { permeate_flow: 6.0, permeate_tds: 25.0, differential_pressure: 0.6 };
+    /// let membrane = train.membrane_behind(&inlet, &seen).expect("a membrane");
+    /// assert!((2.0..4.0).contains(&membrane.water_permeability));
+    /// # Ok::<(), brinemark::Error>(())
+    /// ```
+    pub fn membrane_behind(&self, inlet: &Inlet, seen: &Seen) -> Option<Membrane> {
+        let block = Seen {
+            permeate_flow: Lanes::constant(seen.permeate_flow),
+            permeate_tds: Lanes::constant(seen.permeate_tds),
+            differential_pressure: Lanes::constant(seen.differential_pressure),
+        };
+        let found = self.infer(&inlet.map(Lanes::constant), &block);
+        let membrane = found.map(|Lanes(figures)| figures[0]);
+        let sensible = membrane.water_permeability > 0.0 && membrane.salt_permeability > 0.0;
+        sensible.then_some(membrane)
+    }
+
     /// The membranes that explain a block of readings; NaN where none does.
     pub(crate) fn infer(&self, inlet: &Inlet<Figures>, seen: &Seen<Figures>) -> Membrane<Figures> {
         self.infer_from(inlet, seen, &mut Fluxes::of(self))

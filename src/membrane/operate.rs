@@ -121,6 +121,23 @@ impl Train {
     ///
     /// # Errors
     /// [`Error::Range`], with the case, for a figure out of range, or salt at the membranes above what the basis is valid for.
+    ///
+    /// ```
+    /// use brinemark::membrane::operate::{Drain, Drive, Operation};
+    /// use brinemark::membrane::train::{Membrane, Train};
+    /// let text = brinemark::site::TEMPLATE
+    ///     .replace("# length", "length").replace("# feed_spacer", "feed_spacer");
+    /// let train = Train::new(&brinemark::Site::parse(&text)?, None)?;
+    /// let membrane = Membrane { water_permeability: 4.0, salt_permeability: 0.12, spacer_friction: 1.0 };
+    /// let case = Operation {
+    ///     temperature: 25.0, feed_tds: 1000.0, permeate_pressure: 0.3, recycle_flow: 0.0,
+    ///     drain: Drain::ConcentrateFlow, drain_value: 5.0, drive: Drive::FeedPressure, drive_value: 12.0,
+    /// };
+    /// let made = train.work(&[membrane], &[case])?[0];
+    /// assert!((8.0..9.0).contains(&made.permeate_flow));
+    /// assert!((made.permeate_flow + made.concentrate_flow - made.feed_flow).abs() < 1e-9);
+    /// # Ok::<(), brinemark::Error>(())
+    /// ```
     pub fn work(&self, membranes: &[Membrane], cases: &[Operation]) -> Result<Vec<Working>, Error> {
         for (row, case) in cases.iter().enumerate() {
             self.check_operation(case)

@@ -4,7 +4,6 @@ use super::channel::Channel;
 use super::infer::Seen;
 use super::train::{Inlet, Membrane, Train};
 use crate::error::{Error, Fault, Faults};
-use crate::number::{Lanes, Number};
 use crate::site::{Site, Stage};
 use crate::water::osmotic::Basis;
 
@@ -87,18 +86,15 @@ impl Membrane {
             .channel
             .pressure_drop(inlet_flow - 0.5 * flow, temperature)?;
         let seen = Seen {
-            permeate_flow: Lanes::constant(flow),
-            permeate_tds: Lanes::constant((1.0 - rejection) * tds),
-            differential_pressure: Lanes::constant(drop),
+            permeate_flow: flow,
+            permeate_tds: (1.0 - rejection) * tds,
+            differential_pressure: drop,
         };
-        let found = train.infer(&inlet.map(Lanes::constant), &seen);
-        let membrane = Self {
-            water_permeability: found.water_permeability.0[0],
-            salt_permeability: found.salt_permeability.0[0],
-            spacer_friction: 1.0,
-        };
-        if membrane.water_permeability > 0.0 && membrane.salt_permeability > 0.0 {
-            return Ok(membrane);
+        if let Some(membrane) = train.membrane_behind(&inlet, &seen) {
+            return Ok(Self {
+                spacer_friction: 1.0,
+                ..membrane
+            });
         }
         Err(Error::Site(
             Fault::new(

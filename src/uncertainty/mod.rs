@@ -10,6 +10,43 @@
 //! instrument was calibrated in between. What *scatters* (resolution, repeatability) is new in each reading.
 //!
 //! A limit ±a is taken as evenly likely within (JCGM 100, 4.3.7): u = a/√3; a resolution r likewise: u = r/√12.
+//!
+//! ```
+//! use brinemark::{Analysis, Baseline, Site, log::{ReadOptions, read_csv}, normalise::normalise};
+//! # let folder = std::env::temp_dir().join(format!("brinemark-doc-u-{}", std::process::id()));
+//! # std::fs::create_dir_all(&folder).expect("a folder");
+//! # let path = folder.join("plant.csv");
+//! # std::fs::write(&path, "time,feed_temperature [degC],feed_pressure [bar],differential_pressure [bar],permeate_flow [m3/h],feed_flow [m3/h],feed_tds [mg/L],permeate_tds [mg/L]\n2026-01-01T00:00Z,12,16,2.1,45,60.8,2300,26\n").expect("written");
+//! let site = Site::parse(r#"
+//!     site.name = "example"
+//!     element.area = "37.2 m2"
+//!     stage = [{ vessels = 10, elements_per_vessel = 6 }]
+//!     temperature.law = "standard-practice"
+//!     salinity.basis = "tds-rule"
+//!     assume.permeate_pressure = "0.5 bar"
+//!     [instruments]
+//!     permeate_flow = { class = "float-meter", span = "60 m3/h" }
+//!     feed_temperature = { accuracy = "1 degC" }
+//!     [reference]
+//!     kind = "design"
+//!     permeate_flow = "50 m3/h"
+//!     feed_temperature = "25 degC"
+//!     feed_pressure = "12.5 bar"
+//!     differential_pressure = "1.8 bar"
+//!     permeate_pressure = "0.5 bar"
+//!     feed_tds = "2000 mg/L"
+//!     permeate_tds = "30 mg/L"
+//!     recovery = "75 %"
+//! "#)?;
+//! let log = read_csv(&path, &ReadOptions::default())?;
+//! let baseline = Baseline::find(&log, &site, &[Analysis::PermeateFlow])?;
+//! let result = normalise(&log, &site, &baseline, &[Analysis::PermeateFlow])?;
+//! let budget = result.budget("normalised_permeate_flow", 0)?;
+//! assert_eq!(budget.shares[0].source, "permeate_flow");
+//! assert!((1.9..2.3).contains(&budget.u));
+//! # std::fs::remove_dir_all(&folder).ok();
+//! # Ok::<(), brinemark::Error>(())
+//! ```
 
 mod budget;
 pub mod classes;

@@ -166,7 +166,7 @@ def report(result: Result, *, title: str | None = None, days: float = 28.0, leve
         if split and "feed_temperature" in result
         else "",
         budgets=[
-            {"who": _who(standing), "name": _NAMES.get(name, name), "change": change, "budget": change.budget}
+            {"who": _who(standing), "name": _IN_FULL.get(name, name), "budget": change.budget}
             for standing in standings
             for name, change in standing.changes.items()
             if change.budget is not None
@@ -201,6 +201,10 @@ _NAMES = {
     "element_salt_permeability": "Salt permeability, membrane model",
     "spacer_friction": "Spacer friction, membrane model",
 }
+
+
+# Where the rows above a name don't say whose change it is.
+_IN_FULL = {**_NAMES, "normalised_permeate_flow": "Permeate flow, like for like"}
 
 
 def _figure(
