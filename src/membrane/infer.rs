@@ -1,6 +1,6 @@
 //! The membrane behind a reading: the permeabilities and the spacer's friction that explain it.
 //!
-//! Flow, salt and pressure drop of one reading are three figures, and a membrane is three; [`Train::pass`] ties them, and
+//! Flow, salt and pressure drop of one reading are three figures, and a membrane is three; the forward model ties them, and
 //! Newton's method turns that round. Recovery, recycle and polarisation are then physics, not an average.
 
 use super::operate::solve;
