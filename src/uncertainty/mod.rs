@@ -43,7 +43,8 @@
 //! let result = normalise(&log, &site, &baseline, &[Analysis::PermeateFlow])?;
 //! let budget = result.budget("normalised_permeate_flow", 0)?;
 //! assert_eq!(budget.shares[0].source, "permeate_flow");
-//! assert!((1.9..2.3).contains(&budget.u));
+//! // m3/h: 5 % of the span, evenly, is 1.73; what it does to recovery too makes it more.
+//! assert!((2.4..2.6).contains(&budget.u), "{}", budget.u);
 //! # std::fs::remove_dir_all(&folder).ok();
 //! # Ok::<(), brinemark::Error>(())
 //! ```
