@@ -267,6 +267,27 @@ fn what_can_not_be_is_not_made_up() {
             Err(Error::Range { row: Some(1), .. })
         ));
     }
+    // Nor is there a membrane that passes less than nothing.
+    let negative = Membrane {
+        water_permeability: -3.0,
+        ..membrane
+    };
+    assert!(matches!(
+        train.work(&[negative], &[operation()]),
+        Err(Error::Range { row: Some(1), .. })
+    ));
+    // Cases that are set in other ways are worked out each in its own, and one without a membrane not at all.
+    let other = Operation {
+        drive: Drive::PermeateFlow,
+        drive_value: 5.0,
+        ..operation()
+    };
+    let mixed = train
+        .work(&[membrane; 2], &[operation(), other, operation()])
+        .unwrap();
+    assert_eq!(mixed[0], one(&train, membrane, operation()));
+    assert_eq!(mixed[1], one(&train, membrane, other));
+    assert!(mixed[2].permeate_flow.is_nan());
     // A missing figure gives a missing answer, and leaves its neighbours alone.
     let missing = Operation {
         temperature: f64::NAN,

@@ -114,7 +114,7 @@ const PRESSURE_BAR: (f64, f64) = (0.0, 200.0);
 const FLOW_M3_H: (f64, f64) = (0.0, 1e6);
 
 impl Train {
-    /// The unit at work, for many cases of one kind (all with the same `drain` and `drive`), on all processors.
+    /// The unit at work, for many cases, each with its membrane, on all processors.
     ///
     /// A case is all NaN where nothing holds together: no flux agrees with its driving pressure, as where feed pressure
     /// is below osmotic pressure, or more permeate than feed would be needed. Water and salt balances close to 1e-10.
@@ -139,21 +139,34 @@ impl Train {
     /// # Ok::<(), brinemark::Error>(())
     /// ```
     pub fn work(&self, membranes: &[Membrane], cases: &[Operation]) -> Result<Vec<Working>, Error> {
+        let mut pairs = Vec::with_capacity(cases.len());
         for (row, case) in cases.iter().enumerate() {
-            self.check_operation(case)
+            // A case without a membrane of its own has none that is known.
+            let membrane = membranes
+                .get(row)
+                .copied()
+                .unwrap_or(Membrane::of(f64::NAN));
+            check_membrane(&membrane)
+                .and_then(|()| self.check_operation(case))
                 .map_err(|error| error.at_row(row as u64 + 1))?;
+            pairs.push((membrane, *case));
         }
-        let blocks: Vec<Working<Figures>> = cases
-            .par_chunks(BLOCK)
-            .zip(membranes.par_chunks(BLOCK))
-            .map(|(cases, membranes)| {
-                let (membranes, operation) = block_of(membranes, cases);
-                self.working(membranes, &operation, None)
+        // Side by side go cases that are set in the same way.
+        let blocks: Vec<&[(Membrane, Operation)]> = pairs
+            .chunk_by(|(_, a), (_, b)| (a.drain, a.drive) == (b.drain, b.drive))
+            .flat_map(|alike| alike.chunks(BLOCK))
+            .collect();
+        let worked: Vec<Vec<Working>> = blocks
+            .par_iter()
+            .map(|pairs| {
+                let (membranes, operation) = block_of(pairs);
+                let found = self.working(membranes, &operation, None);
+                (0..pairs.len())
+                    .map(|i| found.map(|Lanes(figures)| figures[i]))
+                    .collect()
             })
             .collect();
-        let worked: Vec<Working> = (0..cases.len())
-            .map(|row| blocks[row / BLOCK].map(|Lanes(figures)| figures[row % BLOCK]))
-            .collect();
+        let worked: Vec<Working> = worked.into_iter().flatten().collect();
         let (low, high) = self.basis.tds_range_mg_l();
         for (row, case) in worked.iter().enumerate() {
             within(
@@ -192,7 +205,10 @@ impl Train {
                 ..cases[*row]
             })
             .collect();
-        let of_stopped: Vec<Membrane> = stopped.iter().map(|row| membranes[*row]).collect();
+        let of_stopped: Vec<Membrane> = stopped
+            .iter()
+            .filter_map(|row| membranes.get(*row).copied())
+            .collect();
         let mut worked: Vec<(Working, bool)> = free.into_iter().map(|case| (case, false)).collect();
         for (row, case) in stopped.into_iter().zip(self.work(&of_stopped, &at_limit)?) {
             worked[row] = (case, true);
@@ -210,7 +226,7 @@ impl Train {
         case: &Operation,
     ) -> Result<(Working, Vec<ElementAtWork>), Error> {
         let worked = self.work(&[*membrane], &[*case])?;
-        let (membranes, operation) = block_of(&[*membrane], &[*case]);
+        let (membranes, operation) = block_of(&[(*membrane, *case)]);
         let mut seen = Vec::new();
         self.working(membranes, &operation, Some(&mut seen));
         let mut places = self.stages.iter().enumerate().flat_map(|(stage, of)| {
@@ -462,6 +478,29 @@ impl Working<Figures> {
     }
 }
 
+/// Refuses what no membrane is.
+fn check_membrane(membrane: &Membrane) -> Result<(), Error> {
+    const PERMEABILITY: (f64, f64) = (1e-15, 1000.0);
+    within(
+        "water_permeability",
+        membrane.water_permeability,
+        PERMEABILITY,
+        " L/m2/h/bar",
+    )?;
+    within(
+        "salt_permeability",
+        membrane.salt_permeability,
+        PERMEABILITY,
+        " L/m2/h",
+    )?;
+    within(
+        "spacer_friction",
+        membrane.spacer_friction,
+        (0.0, 1000.0),
+        "",
+    )
+}
+
 impl Operation {
     fn is_known(&self) -> bool {
         let sum = self.temperature
@@ -475,12 +514,9 @@ impl Operation {
 }
 
 /// Cases and their membranes as a block; the last block fills up with its first case: worked out again, returned once.
-fn block_of(
-    membranes: &[Membrane],
-    cases: &[Operation],
-) -> (Membrane<Figures>, Operation<Figures>) {
-    let case = |i: usize| cases.get(i).unwrap_or(&cases[0]);
-    let membrane = |i: usize| membranes.get(i).unwrap_or(&membranes[0]);
+fn block_of(pairs: &[(Membrane, Operation)]) -> (Membrane<Figures>, Operation<Figures>) {
+    let pair = |i: usize| pairs.get(i).unwrap_or(&pairs[0]);
+    let (case, membrane) = (|i: usize| &pair(i).1, |i: usize| &pair(i).0);
     let of = |figure: fn(&Operation) -> f64| Lanes(std::array::from_fn(|i| figure(case(i))));
     let membranes = Membrane {
         water_permeability: Lanes(std::array::from_fn(|i| membrane(i).water_permeability)),
