@@ -26,6 +26,7 @@ pub mod membrane;
 pub mod normalise;
 pub mod number;
 pub mod screen;
+pub mod sensors;
 pub mod site;
 pub mod stats;
 pub mod table;

@@ -77,6 +77,15 @@ if TYPE_CHECKING:
         SiteError as SiteError,
     )
     from brinemark._core import (
+        TestCount as TestCount,
+    )
+    from brinemark._core import (
+        Usual as Usual,
+    )
+    from brinemark._core import (
+        Verdict as Verdict,
+    )
+    from brinemark._core import (
         Standing as Standing,
     )
     from brinemark._core import (
@@ -146,6 +155,9 @@ if TYPE_CHECKING:
         salt_permeability as salt_permeability,
     )
     from brinemark._core import (
+        screen_tests as screen_tests,
+    )
+    from brinemark._core import (
         seawater_density as seawater_density,
     )
     from brinemark._core import (
@@ -207,6 +219,15 @@ if TYPE_CHECKING:
     )
     from brinemark.page import Report as Report
     from brinemark.page import report as report
+    from brinemark.screening import (
+        Screening as Screening,
+    )
+    from brinemark.screening import (
+        screen as screen,
+    )
+    from brinemark.screening import (
+        screen_blocks as screen_blocks,
+    )
 
 _HOMES = {
     "brinemark._core": (
@@ -230,7 +251,10 @@ _HOMES = {
         "Site",
         "SiteError",
         "Standing",
+        "TestCount",
         "UnitError",
+        "Usual",
+        "Verdict",
         "__version__",
         "conductivity_at_25",
         "conductivity_from_tds",
@@ -252,6 +276,7 @@ _HOMES = {
         "rated_membrane",
         "requirements",
         "salt_permeability",
+        "screen_tests",
         "seawater_density",
         "seawater_osmotic_pressure",
         "sodium_chloride_molality",
@@ -276,6 +301,7 @@ _HOMES = {
         "scan_log",
     ),
     "brinemark.page": ("Report", "report"),
+    "brinemark.screening": ("Screening", "screen", "screen_blocks"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 

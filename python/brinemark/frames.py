@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     import pyarrow
     from matplotlib.figure import Figure
 
+    from brinemark.screening import Screening
+
 Analysis = Literal["permeate_flow", "salt_passage", "differential_pressure", "membrane_model"]
 
 ANALYSES: tuple[Analysis, ...] = ("permeate_flow", "salt_passage", "differential_pressure")
@@ -140,6 +142,11 @@ class Log(Table):
         """Headers of the source that are no column of a log."""
         return self._core.left_out
 
+    @property
+    def is_screened(self) -> bool:
+        """Whether its readings were screened: those set aside are then used for nothing."""
+        return self._core.is_screened
+
     @cached_property
     def input_hash(self) -> str:
         """A fingerprint of all readings: the same for equal logs, whatever file they came from."""
@@ -153,9 +160,11 @@ class Log(Table):
 class Result(Table):
     """A normalised log: every row of it, in order, with the reasons of rows that were not used."""
 
-    def __init__(self, core: _core.Result) -> None:
+    def __init__(self, core: _core.Result, screening: Screening | None = None) -> None:
         self._core = core
         self._table = core.table
+        self.screening = screening
+        """How the readings were screened; None where the log was given screened, or not to be."""
 
     @cached_property
     def log(self) -> Log:
@@ -476,6 +485,7 @@ def normalise(
     *,
     baseline: _core.Baseline | None = None,
     analyses: Sequence[Analysis] = ANALYSES,
+    screen: bool = True,
 ) -> Result:
     """Every reading as if taken at the reference's temperature, pressure, salinity and recovery.
 
@@ -483,6 +493,7 @@ def normalise(
     analyses : "permeate_flow", "salt_passage", "differential_pressure", "membrane_model": one or more. The
         last infers from each reading the elements' permeabilities and spacer friction through the membrane
         model, and needs [element] length and feed_spacer_thickness in the site file.
+    screen : whether a log that was not screened yet is screened first, by the site's [screen].
 
     Returns: Result, one row for each of the log, in order. Where the site file tells what instruments,
         assumptions and laws may be off by, each figure has its standard uncertainty beside it, in a column
@@ -492,7 +503,13 @@ def normalise(
     Source: ASTM D4516 (net driving pressure with half the device pressure drop and the log-mean
         feed-brine concentration; permeate flow; salt passage). Each result names its laws in `method`.
     """
-    return Result(_core.normalise(log._core, site, baseline, list(analyses)))
+    screening = None
+    if screen and not log.is_screened:
+        from brinemark.screening import screen as screen_log
+
+        screening = screen_log(log, site)
+        log = screening.log
+    return Result(_core.normalise(log._core, site, baseline, list(analyses)), screening)
 
 
 def assess(result: Result, *, days: float = 28.0, level: float = 0.90) -> list[_core.Standing]:

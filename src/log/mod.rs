@@ -6,6 +6,7 @@
 mod cell;
 mod csv;
 mod frames;
+mod pieces;
 mod schema;
 pub(crate) mod time;
 
@@ -13,6 +14,7 @@ use std::collections::HashMap;
 use std::sync::Arc;
 
 use crate::error::{Error, Fault, Faults};
+use crate::screen::Reasons;
 use crate::table::{Labels, Series, Table};
 use crate::units::Quantity;
 
@@ -30,6 +32,8 @@ pub struct Log {
     pub table: Table,
     /// Headers of the source that are no column of a log.
     pub left_out: Vec<String>,
+    /// Why each row is set aside, where the log was screened: those rows are used for nothing.
+    pub set_aside: Option<Arc<Vec<Reasons>>>,
 }
 
 impl Log {
@@ -294,6 +298,7 @@ impl Header {
                 series,
             },
             left_out: self.left_out(),
+            set_aside: None,
         }
     }
 }

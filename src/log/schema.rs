@@ -34,6 +34,8 @@ macro_rules! columns {
 
 columns! {
     FeedTemperature "feed_temperature" Temperature "temperature of the feed water";
+    PermeateTemperature "permeate_temperature" Temperature "temperature of the permeate, by a second thermometer";
+    ConcentrateTemperature "concentrate_temperature" Temperature "temperature of the concentrate, by a second thermometer";
     FeedPressure "feed_pressure" Pressure "gauge pressure at the inlet of the membranes";
     ConcentratePressure "concentrate_pressure" Pressure "gauge pressure of the concentrate at the end of the membranes";
     PermeatePressure "permeate_pressure" Pressure "gauge pressure of the permeate";

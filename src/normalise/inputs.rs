@@ -1,12 +1,14 @@
 //! What each analysis needs, and where it comes from: measured, derived or assumed.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use serde::Serialize;
 
 use crate::buffer::Values;
 use crate::error::{Error, Fault, Faults};
 use crate::log::{Column, Log};
+use crate::screen::Reasons;
 use crate::site::{ConductivityRule, Site};
 use crate::table::Series;
 use crate::water::SaltCurve;
@@ -178,6 +180,8 @@ pub(crate) struct Inputs {
     pub feed_tds: Source,
     pub permeate_tds: Source,
     pub running: Option<Source>,
+    /// Why each row was set aside by the screening, where there was one.
+    pub set_aside: Option<Arc<Vec<Reasons>>>,
     pub provenance: Vec<Provenance>,
     /// What the salt of feed, permeate and concentrate was worked out from.
     pub feed_salt: SaltFrom,
@@ -190,6 +194,21 @@ pub(crate) struct Inputs {
 }
 
 impl SaltFrom {
+    /// The conductivity that tells the salt of a stream, and how, where the site file says so.
+    pub fn of_stream(tds: Column, site: &Site) -> (Column, Option<Self>) {
+        let rules = &site.salinity.tds_per_conductivity;
+        let (conductivity, rule) = match tds {
+            Column::FeedTds => (Column::FeedConductivity, rules.feed),
+            Column::PermeateTds => (Column::PermeateConductivity, rules.permeate),
+            _ => (Column::ConcentrateConductivity, rules.concentrate),
+        };
+        let from = rule.map(|rule| match rule {
+            ConductivityRule::Factor(factor) => Self::Factor(factor),
+            ConductivityRule::Curve(curve) => Self::Curve(curve),
+        });
+        (conductivity, from)
+    }
+
     /// mg/L from what was measured; NaN outside the range of a curve.
     pub fn tds(self, measured: f64) -> f64 {
         match self {
@@ -321,6 +340,7 @@ impl Inputs {
             feed_tds: or_nan(feed_tds),
             permeate_tds: or_nan(permeate_tds),
             running,
+            set_aside: log.set_aside.clone(),
             feed_salt: salt_from(Column::FeedTds),
             permeate_salt: salt_from(Column::PermeateTds),
             concentrate_salt: salt_from(Column::ConcentrateTds),
@@ -474,30 +494,22 @@ impl Finder<'_> {
     }
 
     fn tds_from_conductivity(&mut self, tds: Column) -> Option<(Vec<f64>, String)> {
-        let factors = &self.site.salinity.tds_per_conductivity;
-        let (conductivity, rule) = match tds {
-            Column::FeedTds => (Column::FeedConductivity, factors.feed),
-            Column::PermeateTds => (Column::PermeateConductivity, factors.permeate),
-            _ => (Column::ConcentrateConductivity, factors.concentrate),
-        };
-        let (series, rule) = (self.log.get(conductivity)?, rule?);
-        let from = match rule {
-            ConductivityRule::Factor(factor) => SaltFrom::Factor(factor),
-            ConductivityRule::Curve(curve) => SaltFrom::Curve(curve),
-        };
+        let (conductivity, from) = SaltFrom::of_stream(tds, self.site);
+        let (series, from) = (self.log.get(conductivity)?, from?);
         let values = series.values.iter().map(|value| from.tds(*value));
         let values: Vec<f64> = values.collect();
         self.salt_from.insert(tds, from);
         self.conductivities.push((series.values.clone(), from));
         Some((
             values,
-            match rule {
-                ConductivityRule::Factor(factor) => {
+            match from {
+                SaltFrom::Factor(factor) => {
                     format!("{factor} mg/L per uS/cm × {}", conductivity.name())
                 }
-                ConductivityRule::Curve(curve) => {
+                SaltFrom::Curve(curve) => {
                     format!("{} as {}", conductivity.name(), curve.describe())
                 }
+                SaltFrom::Itself | SaltFrom::Balance => String::new(),
             },
         ))
     }

@@ -156,7 +156,7 @@ impl Part<'_> {
                 if let Some(membranes) = &membranes {
                     calm &= membranes.water_permeability.iter().all(|a| *a > 0.0);
                 }
-                if !calm || inputs.running.is_some() {
+                if !calm || inputs.running.is_some() || inputs.set_aside.is_some() {
                     for (i, row) in block.iter().enumerate() {
                         let unexplained = membranes
                             .as_ref()
@@ -180,10 +180,12 @@ impl Part<'_> {
     ) {
         let at = row - self.start;
         let has = |of: For| wanted.iter().any(|output| output.of() == of);
-        let mut why = if inputs.is_running(row) {
-            why
-        } else {
+        let screened = inputs.set_aside(row);
+        // Of a unit at rest nothing else is worth telling.
+        let mut why = if screened.contains(Reasons::NOT_RUNNING) {
             Reasons::NOT_RUNNING
+        } else {
+            screened | why
         };
         if why == Reasons::MISSING && inputs.is_beyond_curve(row) {
             why = Reasons::SALT_OUT_OF_RANGE;
@@ -380,13 +382,16 @@ impl Output {
 }
 
 impl Inputs {
-    /// Whether the unit made water, as far as the log tells.
+    /// Why a row is not to be used, as far as the log and its screening tell; empty where it is.
     #[inline]
-    pub(crate) fn is_running(&self, row: usize) -> bool {
-        // Without the column, or where it is empty, the flows decide.
-        self.running
-            .as_ref()
-            .is_none_or(|running| running.at(row) != 0.0)
+    pub(crate) fn set_aside(&self, row: usize) -> Reasons {
+        match (&self.set_aside, &self.running) {
+            // The screening has looked at the switch, and a user may have kept the row all the same.
+            (Some(reasons), _) => reasons[row],
+            (None, Some(running)) if running.at(row) == 0.0 => Reasons::NOT_RUNNING,
+            // Without the column, or where it is empty, the flows decide.
+            _ => Reasons::empty(),
+        }
     }
 
     /// The conditions of a block of rows.

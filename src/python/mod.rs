@@ -8,6 +8,7 @@ mod errors;
 mod functions;
 mod membrane;
 mod result;
+mod screening;
 mod site;
 mod tables;
 mod uncertainty;
@@ -28,6 +29,7 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     membrane::register(module)?;
     tables::register(module)?;
     baseline::register(module)?;
+    screening::register(module)?;
     result::register(module)?;
     uncertainty::register(module)?;
     assess::register(module)

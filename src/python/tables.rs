@@ -173,6 +173,12 @@ impl PyLog {
         self.0.left_out.clone()
     }
 
+    /// Whether its readings were screened.
+    #[getter]
+    fn is_screened(&self) -> bool {
+        self.0.set_aside.is_some()
+    }
+
     fn hash(&self, py: Python<'_>) -> String {
         py.detach(|| self.0.hash())
     }

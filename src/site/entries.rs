@@ -40,7 +40,7 @@ fn by_column<'a>(
 }
 
 /// What a column can physically hold.
-fn range_of(quantity: Quantity) -> (f64, f64) {
+pub(crate) fn range_of(quantity: Quantity) -> (f64, f64) {
     match quantity {
         Quantity::Temperature => TEMPERATURE_DEGC,
         Quantity::Pressure => PRESSURE_BAR,
@@ -121,6 +121,9 @@ pub(super) fn instruments(
                 .at_column(format!("{place} span")),
             );
         }
+        let range = keys
+            .value("range")
+            .and_then(|value| span_of(value, &format!("{place} range"), column, faults));
         let calibrated = keys.value("calibrated_on").and_then(|value| {
             let text = value
                 .as_str()
@@ -142,11 +145,29 @@ pub(super) fn instruments(
                 accuracy: accuracy.or(of_class),
                 resolution,
                 repeatability,
+                range,
                 calibrated_on: calibrated,
             },
         );
     }
     instruments
+}
+
+/// What an instrument can show: ["0 psi", "200 psi"].
+fn span_of(value: &Value, place: &str, column: Column, faults: &mut Faults) -> Option<(f64, f64)> {
+    let unit = column.quantity().canonical().word;
+    let right = format!("from the least to the greatest: [\"0 {unit}\", \"10 {unit}\"]");
+    let Some([low, high]) = value.as_array().map(Vec::as_slice) else {
+        faults.push(wrong(place, value, &right));
+        return None;
+    };
+    let mut end = |value| quantity_of(value, place, column.quantity(), ANY, faults);
+    let (low, high) = (end(low)?.0, end(high)?.0);
+    if low >= high {
+        faults.push(wrong(place, value, &right));
+        return None;
+    }
+    Some((low, high))
 }
 
 /// The accuracy of a class of instruments.

@@ -3,6 +3,9 @@
 mod entries;
 mod keys;
 mod read;
+mod screen;
+
+pub(crate) use entries::range_of as possible;
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -12,6 +15,7 @@ use serde::Serialize;
 use crate::error::Error;
 use crate::log::Column;
 use crate::normalise::temperature::Law;
+use crate::screen::ScreenSettings;
 use crate::units::Unit;
 use crate::water::{Basis, SaltCurve};
 
@@ -53,6 +57,8 @@ pub struct Site {
     pub limits: BTreeMap<String, Limit>,
     /// What was done to the unit, in time order.
     pub events: Vec<Event>,
+    /// How strict the screening is.
+    pub screen: ScreenSettings,
     /// The file as it was written.
     #[serde(skip)]
     pub text: String,
@@ -220,6 +226,8 @@ pub struct Instrument {
     pub resolution: Option<f64>,
     /// Standard deviation of single readings of a quantity that does not change, canonical.
     pub repeatability: Option<f64>,
+    /// What it can show, canonical.
+    pub range: Option<(f64, f64)>,
     /// When it was last calibrated, as the file says it (a date).
     pub calibrated_on: Option<String>,
 }

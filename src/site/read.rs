@@ -4,6 +4,7 @@ use toml::{Table, Value};
 
 use super::entries::{assume, events, instant, instruments, limits};
 use super::keys::{Keys, as_number, quantity_of, wrong};
+use super::screen::screen_settings;
 use super::{
     BaselineRule, ConductivityRule, Design, Element, NormaliseSettings, ReferenceRule, Salinity,
     Site, Stage, TdsPerConductivity,
@@ -22,8 +23,8 @@ pub(super) const PRESSURE_BAR: (f64, f64) = (-1.0, 200.0);
 pub(super) const TEMPERATURE_DEGC: (f64, f64) = (0.0, 100.0);
 pub(super) const TDS_MG_L: (f64, f64) = (0.0, 400_000.0);
 const RATIO: (f64, f64) = (1e-9, 1.0);
-const SHARE: (f64, f64) = (0.0, 0.5);
-const HOURS: (f64, f64) = (0.0, 1e6);
+pub(super) const SHARE: (f64, f64) = (0.0, 0.5);
+pub(super) const HOURS: (f64, f64) = (0.0, 1e6);
 
 pub(super) fn site(text: &str) -> Result<Site, Error> {
     let document: Table = text.parse().map_err(|cause: toml::de::Error| {
@@ -75,6 +76,7 @@ pub(super) fn site(text: &str) -> Result<Site, Error> {
     let instruments = instruments(file.table("instruments", faults_now), faults_now);
     let limits = limits(file.table("limits", faults_now), faults_now);
     let events = events(file.tables("event", faults_now), faults_now);
+    let screen = screen_settings(file.table("screen", faults_now), faults_now);
     file.close(faults_now);
 
     faults.into_result(Error::Site)?;
@@ -97,6 +99,7 @@ pub(super) fn site(text: &str) -> Result<Site, Error> {
                 instruments,
                 limits,
                 events,
+                screen,
                 text: text.to_owned(),
             })
         }
