@@ -220,6 +220,21 @@ impl Inputs {
             .any(|(measured, from)| !measured[row].is_nan() && from.tds(measured[row]).is_nan())
     }
 
+    /// The source of an input; `None` for a column that is none.
+    pub fn source(&self, column: Column) -> Option<&Source> {
+        match column {
+            Column::FeedTemperature => Some(&self.temperature),
+            Column::FeedPressure => Some(&self.feed_pressure),
+            Column::DifferentialPressure => Some(&self.differential_pressure),
+            Column::PermeatePressure => Some(&self.permeate_pressure),
+            Column::PermeateFlow => Some(&self.permeate_flow),
+            Column::FeedFlow => Some(&self.feed_flow),
+            Column::FeedTds => Some(&self.feed_tds),
+            Column::PermeateTds => Some(&self.permeate_tds),
+            _ => None,
+        }
+    }
+
     /// Whether a column was worked out from others.
     pub fn is_derived(&self, column: Column) -> bool {
         self.origin(column) == Some(Origin::Derived)
@@ -254,6 +269,13 @@ impl Inputs {
     /// [`Error::MissingColumn`] names each input that is neither measured, derivable nor assumed, the
     /// analyses that need it, and what would supply it.
     pub fn find(log: &Log, site: &Site, analyses: &[Analysis]) -> Result<Self, Error> {
+        let (found, faults) = Self::gather(log, site, analyses);
+        faults.into_result(Error::MissingColumn)?;
+        Ok(found)
+    }
+
+    /// The same, with what is missing beside what was found (NaN in its place).
+    pub fn gather(log: &Log, site: &Site, analyses: &[Analysis]) -> (Self, Faults) {
         let mut find = Finder {
             log,
             site,
@@ -306,11 +328,10 @@ impl Inputs {
             find.note(Column::Running, Origin::Measured, "the log".into());
             Source::Column(series.values.clone())
         });
-        find.faults.into_result(Error::MissingColumn)?;
         let salt_from = |column| find.salt_from.get(&column).copied().unwrap_or_default();
-        // A source is NaN only with a fault of its own, and those were just raised.
+        // A source is NaN only with a fault of its own.
         let or_nan = |source: Option<Source>| source.unwrap_or(Source::Constant(f64::NAN));
-        Ok(Self {
+        let found = Self {
             temperature: or_nan(temperature),
             feed_pressure: or_nan(feed_pressure),
             differential_pressure: or_nan(differential_pressure),
@@ -327,7 +348,8 @@ impl Inputs {
             provenance: find.provenance,
             conductivities: find.conductivities,
             derived: find.derived,
-        })
+        };
+        (found, find.faults)
     }
 }
 

@@ -4,6 +4,7 @@ use toml::{Table, Value};
 
 use super::entries::{assume, events, instant, instruments, limits};
 use super::keys::{Keys, as_number, quantity_of, wrong};
+use super::service::services;
 use super::{
     BaselineRule, ConductivityRule, Design, Element, NormaliseSettings, ReferenceRule, Salinity,
     Site, Stage, TdsPerConductivity,
@@ -75,6 +76,7 @@ pub(super) fn site(text: &str) -> Result<Site, Error> {
     let instruments = instruments(file.table("instruments", faults_now), faults_now);
     let limits = limits(file.table("limits", faults_now), faults_now);
     let events = events(file.tables("event", faults_now), faults_now);
+    let service = services(file.tables("service", faults_now), &instruments, faults_now);
     file.close(faults_now);
 
     faults.into_result(Error::Site)?;
@@ -97,6 +99,7 @@ pub(super) fn site(text: &str) -> Result<Site, Error> {
                 instruments,
                 limits,
                 events,
+                service,
                 text: text.to_owned(),
             })
         }
