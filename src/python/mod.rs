@@ -7,6 +7,7 @@ mod corrections;
 mod errors;
 mod functions;
 mod membrane;
+mod records;
 mod result;
 mod site;
 mod tables;
@@ -30,5 +31,6 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     baseline::register(module)?;
     result::register(module)?;
     uncertainty::register(module)?;
+    records::register(module)?;
     assess::register(module)
 }

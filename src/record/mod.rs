@@ -7,7 +7,6 @@ mod intervals;
 mod requirements;
 
 use jiff::ToSpan;
-use jiff::civil::Date;
 
 pub use requirements::{Often, REQUIREMENTS, Requirement, Section};
 
@@ -310,27 +309,11 @@ impl Judge<'_> {
             .map(|column| {
                 (
                     *column,
-                    self.calibrated_on(*column)
+                    self.site
+                        .calibrated_on(*column)
                         .is_some_and(|date| date >= since),
                 )
             })
             .collect()
-    }
-
-    fn calibrated_on(&self, column: Column) -> Option<Date> {
-        let of_instrument = self
-            .site
-            .instruments
-            .get(&column)
-            .and_then(|known| known.calibrated_on.as_deref()?.parse().ok());
-        let services = self
-            .site
-            .service
-            .iter()
-            .filter(|service| service.of == Some(column));
-        services
-            .filter_map(|service| service.last)
-            .chain(of_instrument)
-            .max()
     }
 }

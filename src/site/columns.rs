@@ -1,5 +1,6 @@
 //! Which columns the log of a site has, in which units: what a blank log and a visit's sheet are made of.
 
+use jiff::civil::Date;
 use toml::{Table, Value};
 
 use super::{ConductivityRule, Limit, Site};
@@ -81,6 +82,22 @@ impl Site {
     /// The limits of a column, where the file gives any.
     pub fn limit(&self, column: Column) -> Option<&Limit> {
         self.limits.get(column.name())
+    }
+
+    /// When the instrument of a column was last calibrated, by its entry or its service; `None` where the file doesn't tell.
+    pub fn calibrated_on(&self, column: Column) -> Option<Date> {
+        let of_instrument = self
+            .instruments
+            .get(&column)
+            .and_then(|known| known.calibrated_on.as_deref()?.parse().ok());
+        let services = self
+            .service
+            .iter()
+            .filter(|service| service.of == Some(column));
+        services
+            .filter_map(|service| service.last)
+            .chain(of_instrument)
+            .max()
     }
 
     /// How far a column's instrument may be off, in words and in a unit; `None` where the file doesn't tell.
