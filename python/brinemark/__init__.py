@@ -32,6 +32,12 @@ if TYPE_CHECKING:
         Budget as Budget,
     )
     from brinemark._core import (
+        Completeness as Completeness,
+    )
+    from brinemark._core import (
+        Due as Due,
+    )
+    from brinemark._core import (
         Estimate as Estimate,
     )
     from brinemark._core import (
@@ -53,6 +59,9 @@ if TYPE_CHECKING:
         Membrane as Membrane,
     )
     from brinemark._core import (
+        MeterCheck as MeterCheck,
+    )
+    from brinemark._core import (
         MethodError as MethodError,
     )
     from brinemark._core import (
@@ -68,10 +77,16 @@ if TYPE_CHECKING:
         Reference as Reference,
     )
     from brinemark._core import (
+        Requirement as Requirement,
+    )
+    from brinemark._core import (
         Share as Share,
     )
     from brinemark._core import (
         Site as Site,
+    )
+    from brinemark._core import (
+        SiteColumn as SiteColumn,
     )
     from brinemark._core import (
         SiteError as SiteError,
@@ -86,6 +101,9 @@ if TYPE_CHECKING:
         __version__ as __version__,
     )
     from brinemark._core import (
+        check_meter as check_meter,
+    )
+    from brinemark._core import (
         conductivity_at_25 as conductivity_at_25,
     )
     from brinemark._core import (
@@ -96,6 +114,9 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         density as density,
+    )
+    from brinemark._core import (
+        due as due,
     )
     from brinemark._core import (
         instrument_classes as instrument_classes,
@@ -140,6 +161,9 @@ if TYPE_CHECKING:
         rated_membrane as rated_membrane,
     )
     from brinemark._core import (
+        record_requirements as record_requirements,
+    )
+    from brinemark._core import (
         requirements as requirements,
     )
     from brinemark._core import (
@@ -150,6 +174,9 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         seawater_osmotic_pressure as seawater_osmotic_pressure,
+    )
+    from brinemark._core import (
+        site_columns as site_columns,
     )
     from brinemark._core import (
         sodium_chloride_molality as sodium_chloride_molality,
@@ -207,6 +234,9 @@ if TYPE_CHECKING:
     )
     from brinemark.page import Report as Report
     from brinemark.page import report as report
+    from brinemark.records import completeness as completeness
+    from brinemark.visit import Sheet as Sheet
+    from brinemark.visit import sheet as sheet
 
 _HOMES = {
     "brinemark._core": (
@@ -214,6 +244,8 @@ _HOMES = {
         "BaselineError",
         "BrinemarkError",
         "Budget",
+        "Completeness",
+        "Due",
         "Estimate",
         "Event",
         "Fault",
@@ -221,21 +253,26 @@ _HOMES = {
         "LimitCount",
         "LogError",
         "Membrane",
+        "MeterCheck",
         "MethodError",
         "MissingColumnError",
         "Provenance",
         "RangeError",
         "Reference",
+        "Requirement",
         "Share",
         "Site",
+        "SiteColumn",
         "SiteError",
         "Standing",
         "UnitError",
         "__version__",
+        "check_meter",
         "conductivity_at_25",
         "conductivity_from_tds",
         "convert",
         "density",
+        "due",
         "instrument_classes",
         "log_columns",
         "log_mean_factor",
@@ -250,10 +287,12 @@ _HOMES = {
         "predict",
         "predict_elements",
         "rated_membrane",
+        "record_requirements",
         "requirements",
         "salt_permeability",
         "seawater_density",
         "seawater_osmotic_pressure",
+        "site_columns",
         "sodium_chloride_molality",
         "sodium_chloride_osmotic_coefficient",
         "tds_from_conductivity",
@@ -276,6 +315,8 @@ _HOMES = {
         "scan_log",
     ),
     "brinemark.page": ("Report", "report"),
+    "brinemark.records": ("completeness",),
+    "brinemark.visit": ("Sheet", "sheet"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 

@@ -220,21 +220,6 @@ impl Inputs {
             .any(|(measured, from)| !measured[row].is_nan() && from.tds(measured[row]).is_nan())
     }
 
-    /// The source of an input; `None` for a column that is none.
-    pub fn source(&self, column: Column) -> Option<&Source> {
-        match column {
-            Column::FeedTemperature => Some(&self.temperature),
-            Column::FeedPressure => Some(&self.feed_pressure),
-            Column::DifferentialPressure => Some(&self.differential_pressure),
-            Column::PermeatePressure => Some(&self.permeate_pressure),
-            Column::PermeateFlow => Some(&self.permeate_flow),
-            Column::FeedFlow => Some(&self.feed_flow),
-            Column::FeedTds => Some(&self.feed_tds),
-            Column::PermeateTds => Some(&self.permeate_tds),
-            _ => None,
-        }
-    }
-
     /// Whether a column was worked out from others.
     pub fn is_derived(&self, column: Column) -> bool {
         self.origin(column) == Some(Origin::Derived)

@@ -14,7 +14,7 @@ use crate::error::Faults;
 use crate::log::time::{HOUR, zone_or_utc};
 use crate::log::{Column, Log};
 use crate::normalise::Origin;
-use crate::normalise::inputs::{Analysis, Inputs};
+use crate::normalise::inputs::{Analysis, Inputs, Source};
 use crate::site::{EventKind, Site};
 use crate::units::Quantity;
 use intervals::{Count, Running};
@@ -254,7 +254,7 @@ impl Judge<'_> {
                 known.detail
             ));
         }
-        let Some(source) = inputs.source(input) else {
+        let Some(source) = source_of(inputs, input) else {
             return;
         };
         let ran = || (0..self.log.table.len()).filter(|row| inputs.is_running(*row));
@@ -315,5 +315,20 @@ impl Judge<'_> {
                 )
             })
             .collect()
+    }
+}
+
+/// The figures of an input; `None` for a column that is none.
+fn source_of(inputs: &Inputs, column: Column) -> Option<&Source> {
+    match column {
+        Column::FeedTemperature => Some(&inputs.temperature),
+        Column::FeedPressure => Some(&inputs.feed_pressure),
+        Column::DifferentialPressure => Some(&inputs.differential_pressure),
+        Column::PermeatePressure => Some(&inputs.permeate_pressure),
+        Column::PermeateFlow => Some(&inputs.permeate_flow),
+        Column::FeedFlow => Some(&inputs.feed_flow),
+        Column::FeedTds => Some(&inputs.feed_tds),
+        Column::PermeateTds => Some(&inputs.permeate_tds),
+        _ => None,
     }
 }
