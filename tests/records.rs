@@ -669,6 +669,44 @@ fn a_stopped_unit_is_asked_for_nothing() {
     assert_eq!(of(&found, "feed pressure").held, 0);
 }
 
+proptest! {
+    #[test]
+    fn shifts_are_those_counted_hour_by_hour(
+        rows in proptest::collection::btree_map(0_usize..240, (any::<bool>(), any::<bool>()), 2..40),
+    ) {
+        let hours: Vec<f64> = rows.keys().map(|hour| *hour as f64).collect();
+        let of = |hour: f64| rows[&(hour as usize)];
+        let stopped: Vec<f64> = hours.iter().copied().filter(|hour| !of(*hour).0).collect();
+        let empty = |name: &str, hour: f64| name.starts_with("feed_pressure") && !of(hour).1;
+        let found = completeness(&log(&hours, "", &empty, Some(&stopped)), &plant(""));
+        let met = self::of(&found, "feed pressure");
+        // From the first row to the last, each hour as the row before it says.
+        let (first, last) = (hours[0] as usize, hours[hours.len() - 1] as usize);
+        let (mut ran, mut held) = ([0; 31], [false; 31]);
+        let (mut runs, mut without, mut longest) = (false, 0, 0);
+        // The log's own first row opens the first day.
+        let shift = |hour: usize| (hour - first / 24 * 24) / 8;
+        for hour in first..=last {
+            if let Some((running, has)) = rows.get(&hour) {
+                runs = *running;
+                if *running && *has {
+                    held[shift(hour)] = true;
+                    without = 0;
+                }
+            }
+            if runs && hour < last {
+                ran[shift(hour)] += 1;
+                without += 1;
+                longest = longest.max(without);
+            }
+        }
+        let asked: Vec<usize> = (0..31).filter(|shift| ran[*shift] > 4).collect();
+        prop_assert_eq!(met.asked, asked.len() as u64);
+        prop_assert_eq!(met.held, asked.iter().filter(|shift| held[**shift]).count() as u64);
+        prop_assert_eq!(met.longest_gap_h, Some(f64::from(longest)));
+    }
+}
+
 #[test]
 fn each_missing_column_is_found_with_its_cost() {
     let all = "permeate_flow, salt_passage, differential_pressure, membrane_model";

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import datetime
 import json
+import textwrap
 from pathlib import Path
 from typing import Any
 
@@ -232,10 +233,10 @@ def _record(given: argparse.Namespace) -> int:
             print(f"\n{section[:1].upper()}{section[1:]}\n")
         print(f"  {each.verdict:17} {each.quantity}, {each.often}{_counted(each)}")
         if each.cost:
-            print(f"  {'':17} {each.cost}")
+            print(textwrap.fill(each.cost, 110, initial_indent=20 * " ", subsequent_indent=20 * " "))
     for why in found.refusals:
         print(f"\nRefused as it stands: {why}")
-    print(f"\n{found.assumed}")
+    print(f"\n{textwrap.fill(found.assumed, 110)}")
     sources = sorted({each.source for each in found.requirements})
     print(f"Asked for by: {'; '.join(sources)}.")
     print(f"\n{CAUTIONS}")

@@ -15,9 +15,9 @@ def completeness(log: Log, site: _core.Site) -> _core.Completeness:
 
     log : Log. site : Site.
 
-    An interval (a shift, a day) is asked for where the unit ran for at least half of it; `assumed` says what
-    was taken for granted. Costs are found by asking the analyses: what they refuse, what the site file assumes
-    in place of a reading, how many rows are set aside. What no log can hold, "cannot be judged".
+    An interval (a shift, a day) is asked for where the unit ran for more than half of it; `assumed` says
+    what was taken for granted. Costs are found by asking the analyses: what they refuse, what the site file
+    assumes in place of a reading, how many rows are set aside. What no log can hold, "cannot be judged".
 
     Returns: Completeness, with one Requirement a thing asked for.
 

@@ -82,7 +82,7 @@ impl Running {
             _ => " Stages of the site file that the log has nothing of count as not recorded.",
         };
         format!(
-            "{ran} A shift is 8 h (common practice, no source), and shifts, half days, days and weeks run from midnight of the first day ({}). One is asked for where the unit ran for at least half of it; readings of a stopped unit don't count.{stages}",
+            "{ran} A shift is 8 h (common practice, no source), and shifts, half days, days and weeks run from midnight of the first day ({}). One is asked for where the unit ran for more than half of it; readings of a stopped unit don't count.{stages}",
             log.table.zone
         )
     }
@@ -115,7 +115,7 @@ impl Running {
         // Of the interval that is open: which it is, how long the unit ran in it, whether it holds a reading.
         let (mut open, mut ran_us, mut held) = (i64::MIN, 0_i64, false);
         let close = |count: &mut Count, ran_us: i64, held: bool| {
-            if ran_us.saturating_mul(2) >= length_us {
+            if ran_us.saturating_mul(2) > length_us {
                 count.asked += 1;
                 count.held += u64::from(held);
             }

@@ -1,6 +1,6 @@
 //! How far a log falls short of the record that the standard asks for (ASTM D4472), and what that costs the analyses.
 //!
-//! Intervals run from midnight in the log's zone. One is asked for where the unit ran for at least half of it, by the
+//! Intervals run from midnight in the log's zone. One is asked for where the unit ran for more than half of it, by the
 //! `running` column where there is one: what a row says holds until the next. Readings of a stopped unit don't count.
 
 mod intervals;
@@ -209,8 +209,14 @@ impl Judge<'_> {
                 "The site file tells of {told}; whether there were others can't be known."
             ));
         }
-        if met.verdict != Verdict::Kept {
-            costs.push(requirement.loss.to_owned());
+        match met.verdict {
+            Verdict::Kept => {}
+            Verdict::Partly => costs.push(format!("Where it lacks: {}", requirement.loss)),
+            Verdict::Missing => costs.push(requirement.loss.to_owned()),
+            Verdict::NotJudged => costs.push(format!(
+                "If it isn't written elsewhere: {}",
+                requirement.loss
+            )),
         }
         met.cost = costs.join(" ");
         met

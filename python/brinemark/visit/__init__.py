@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
 Paper = Literal["A4", "Letter"]
 
-# What a visit notes beside its readings: words, and figures that no analysis takes yet. `read_log` leaves them
-# out.
+# What a visit notes beside its readings: words, and figures that no analysis takes yet. `read_log` leaves
+# them out.
 _BESIDE = (
     "who",
     "hours_run [h]",
@@ -54,7 +54,7 @@ class Sheet:
     log_csv: str
     """The header of a log in the site's own columns and units; `read_log` takes it once rows are in it."""
     visits_csv: str
-    """The same with columns of words beside them; `read_log` takes the readings and lists the rest as left out."""
+    """The same with columns of words beside them; `read_log` lists the rest as left out."""
 
     def save(self, folder: str | os.PathLike[str], *, visits: bool = False) -> list[Path]:
         """Writes log.csv and visit.html, with `visits` visits.csv too, into a folder; returns their paths.
@@ -81,17 +81,17 @@ class Sheet:
 def sheet(site: Site, *, on: str | datetime.date, paper: Paper = "A4") -> Sheet:
     """Makes the blank log, the table of visits and the page of a visit, for the columns and units of a site.
 
-    site : Site. on : date of the sheet, such as "2026-11-26": what is due is told as of it. paper : "A4" or
-    "Letter".
+    site : Site. on : date of the sheet, such as "2026-11-26": what is due is told as of it. paper :
+    "A4" or "Letter".
 
-    The page has the boxes that the record-keeping standard asks for (ASTM D4472, as restated and from memory):
-    readings, one box a stage; pretreatment; maintenance and cleaning; the start-up report. Expected ranges are
-    the site file's [limits].
+    The page has the boxes that the record-keeping standard asks for (ASTM D4472, as restated and from
+    memory): readings, one box a stage; pretreatment; maintenance and cleaning; the start-up report. Expected
+    ranges are the site file's [limits].
 
     Returns: Sheet. The same site and date make the same sheets, byte for byte.
     Raises: SiteError where `on` is no date; ValueError for another paper.
 
-    >>> bm.sheet(bm.Site.parse(bm.Site.template()), on="2026-11-26").log_csv[:46]
+    >>> bm.sheet(bm.Site.parse(bm.Site.template()), on="2026-11-26").log_csv[:47]
     'time,feed_temperature [degC],feed_pressure [bar'
     """
     if paper not in ("A4", "Letter"):
@@ -147,7 +147,8 @@ class _Asked:
             requirement.section if not requirement.columns else "",
             requirement.quantity,
             pressure if requirement.unit == "pressure" else requirement.unit,
-            requirement.often,
+            # What the standard says and nobody here remembers is for the site's own rules.
+            "as your own rules say" if requirement.often.startswith("regularly") else requirement.often,
         )
 
 
