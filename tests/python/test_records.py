@@ -72,7 +72,7 @@ def test_due_takes_dates_as_people_have_them(site: bm.Site) -> None:
         with pytest.raises(bm.SiteError, match="not a date"):
             bm.due(site, on=wrong)  # type: ignore[arg-type]
     with pytest.raises(TypeError):
-        bm.due(site, "2026-03-07")  # type: ignore[misc]
+        bm.due(site, "2026-03-07")  # type: ignore[call-arg]
 
 
 def test_the_command_due(capsys: pytest.CaptureFixture[str], tmp_path: Path, site: bm.Site) -> None:
@@ -115,7 +115,7 @@ def test_a_meter_is_refused_what_it_can_not_be() -> None:
     with pytest.raises(bm.RangeError, match="0 to 50 degC"):
         bm.check_meter(1400.0, "uS/cm", **{**settings, "temperature_degc": 60.0})  # type: ignore[arg-type]
     with pytest.raises(TypeError):
-        bm.check_meter(1400.0, "uS/cm", **settings, acuracy="2 % of reading")  # type: ignore[call-overload,arg-type]
+        bm.check_meter(1400.0, "uS/cm", **settings, acuracy="2 % of reading")  # type: ignore[call-arg,arg-type]
 
 
 def test_the_command_meter(capsys: pytest.CaptureFixture[str]) -> None:
@@ -171,7 +171,7 @@ class _Page(HTMLParser):
 def test_the_page_is_whole_in_itself(site: bm.Site, two_stages: bm.Site) -> None:
     for each in (site, two_stages, bm.Site.parse(bm.Site.template())):
         for paper in ("A4", "Letter"):
-            html = bm.sheet(each, on="2026-11-26", paper=paper).html  # type: ignore[arg-type]
+            html = bm.sheet(each, on="2026-11-26", paper=paper).html
             page = _Page(html)
             assert not page.open
             assert not page.links
