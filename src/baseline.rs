@@ -12,7 +12,6 @@ use crate::log::time::{HOUR, show, zone_or_utc};
 use crate::membrane::train::Membrane;
 use crate::normalise::inputs::{Analysis, Inputs};
 use crate::normalise::reading::{Conditions, Model};
-use crate::screen::Reasons;
 use crate::site::{BaselineRule, Design, ReferenceRule, Site};
 use crate::stats::median;
 use crate::table::Group;
@@ -289,10 +288,7 @@ fn of_period(
     let start = rule.start_us.or_else(|| {
         // Running, or without that column making water.
         rows.iter()
-            .find(|row| {
-                !inputs.set_aside(**row).contains(Reasons::NOT_RUNNING)
-                    && inputs.permeate_flow.at(**row) > 0.0
-            })
+            .find(|row| inputs.is_running(**row) && inputs.permeate_flow.at(**row) > 0.0)
             .map(|row| time[*row])
     });
     let Some(start) = start else {

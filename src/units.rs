@@ -72,6 +72,11 @@ impl Unit {
         value * self.scale
     }
 
+    /// A canonical *difference*, in this unit.
+    pub fn difference_from_canonical(&self, value: f64) -> f64 {
+        value / self.scale
+    }
+
     /// The unit written as `text`, of whatever quantity.
     ///
     /// # Errors

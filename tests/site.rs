@@ -42,8 +42,6 @@ fn every_optional_line_of_the_template_is_right() {
             "table",
             "kind",
             "returns_to",
-            "time",
-            "note",
         ]
         .contains(&name)
             || WaterAnalysis::NAMES.contains(&name)
@@ -58,11 +56,36 @@ fn every_optional_line_of_the_template_is_right() {
             .find(|above| lines[*above].trim_start_matches("# ").starts_with('['))
             .unwrap();
         lines[header] = lines[header].trim_start_matches("# ").to_owned();
+        // An entry of a list is whole or wrong: tried below.
+        if lines[header].starts_with("[[") {
+            continue;
+        }
         let design = lines[header].starts_with("[reference]") && name != "start";
         if let Err(error) = Site::parse(&lines.join("\n")) {
             assert!(design, "{key}: {error}");
         }
     }
+    let entry = |header: &str, left_out: &[&str]| {
+        let start = TEMPLATE.find(header).expect("an entry");
+        let entry = TEMPLATE[start..].split("\n\n").next().unwrap_or_default();
+        let kept: Vec<&str> = entry
+            .lines()
+            .map(|line| line.trim_start_matches("# "))
+            .filter(|line| !left_out.iter().any(|key| line.starts_with(key)))
+            .collect();
+        Site::parse(&format!("{TEMPLATE}\n{}\n", kept.join("\n"))).expect("an entry that is right")
+    };
+    assert_eq!(entry("# [[event]]", &[]).events.len(), 1);
+    let of_column = &entry("# [[service]]", &["name"]).service[0];
+    assert_eq!(of_column.of, Some(Column::PermeateFlow));
+    assert_eq!((of_column.every.months, of_column.every.days), (3, 0));
+    let named = &entry("# [[service]]", &["of"]).service[0];
+    assert!(
+        named
+            .name
+            .as_deref()
+            .is_some_and(|name| name.contains("meter"))
+    );
     let law = |lines: &str| {
         Site::parse(&with("law = \"standard-practice\"", lines))
             .unwrap()

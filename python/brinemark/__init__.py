@@ -32,6 +32,12 @@ if TYPE_CHECKING:
         Budget as Budget,
     )
     from brinemark._core import (
+        Completeness as Completeness,
+    )
+    from brinemark._core import (
+        Due as Due,
+    )
+    from brinemark._core import (
         Estimate as Estimate,
     )
     from brinemark._core import (
@@ -53,6 +59,9 @@ if TYPE_CHECKING:
         Membrane as Membrane,
     )
     from brinemark._core import (
+        MeterCheck as MeterCheck,
+    )
+    from brinemark._core import (
         MethodError as MethodError,
     )
     from brinemark._core import (
@@ -68,16 +77,28 @@ if TYPE_CHECKING:
         Reference as Reference,
     )
     from brinemark._core import (
+        Requirement as Requirement,
+    )
+    from brinemark._core import (
         Share as Share,
     )
     from brinemark._core import (
         Site as Site,
     )
     from brinemark._core import (
+        SiteColumn as SiteColumn,
+    )
+    from brinemark._core import (
         SiteError as SiteError,
     )
     from brinemark._core import (
+        Standing as Standing,
+    )
+    from brinemark._core import (
         TestCount as TestCount,
+    )
+    from brinemark._core import (
+        UnitError as UnitError,
     )
     from brinemark._core import (
         Usual as Usual,
@@ -86,13 +107,10 @@ if TYPE_CHECKING:
         Verdict as Verdict,
     )
     from brinemark._core import (
-        Standing as Standing,
-    )
-    from brinemark._core import (
-        UnitError as UnitError,
-    )
-    from brinemark._core import (
         __version__ as __version__,
+    )
+    from brinemark._core import (
+        check_meter as check_meter,
     )
     from brinemark._core import (
         conductivity_at_25 as conductivity_at_25,
@@ -105,6 +123,9 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         density as density,
+    )
+    from brinemark._core import (
+        due as due,
     )
     from brinemark._core import (
         instrument_classes as instrument_classes,
@@ -149,6 +170,9 @@ if TYPE_CHECKING:
         rated_membrane as rated_membrane,
     )
     from brinemark._core import (
+        record_requirements as record_requirements,
+    )
+    from brinemark._core import (
         requirements as requirements,
     )
     from brinemark._core import (
@@ -162,6 +186,9 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         seawater_osmotic_pressure as seawater_osmotic_pressure,
+    )
+    from brinemark._core import (
+        site_columns as site_columns,
     )
     from brinemark._core import (
         sodium_chloride_molality as sodium_chloride_molality,
@@ -219,6 +246,7 @@ if TYPE_CHECKING:
     )
     from brinemark.page import Report as Report
     from brinemark.page import report as report
+    from brinemark.records import completeness as completeness
     from brinemark.screening import (
         Screening as Screening,
     )
@@ -228,6 +256,8 @@ if TYPE_CHECKING:
     from brinemark.screening import (
         screen_blocks as screen_blocks,
     )
+    from brinemark.visit import Sheet as Sheet
+    from brinemark.visit import sheet as sheet
 
 _HOMES = {
     "brinemark._core": (
@@ -235,6 +265,8 @@ _HOMES = {
         "BaselineError",
         "BrinemarkError",
         "Budget",
+        "Completeness",
+        "Due",
         "Estimate",
         "Event",
         "Fault",
@@ -242,13 +274,16 @@ _HOMES = {
         "LimitCount",
         "LogError",
         "Membrane",
+        "MeterCheck",
         "MethodError",
         "MissingColumnError",
         "Provenance",
         "RangeError",
         "Reference",
+        "Requirement",
         "Share",
         "Site",
+        "SiteColumn",
         "SiteError",
         "Standing",
         "TestCount",
@@ -256,10 +291,12 @@ _HOMES = {
         "Usual",
         "Verdict",
         "__version__",
+        "check_meter",
         "conductivity_at_25",
         "conductivity_from_tds",
         "convert",
         "density",
+        "due",
         "instrument_classes",
         "log_columns",
         "log_mean_factor",
@@ -274,11 +311,13 @@ _HOMES = {
         "predict",
         "predict_elements",
         "rated_membrane",
+        "record_requirements",
         "requirements",
         "salt_permeability",
         "screen_tests",
         "seawater_density",
         "seawater_osmotic_pressure",
+        "site_columns",
         "sodium_chloride_molality",
         "sodium_chloride_osmotic_coefficient",
         "tds_from_conductivity",
@@ -302,6 +341,8 @@ _HOMES = {
     ),
     "brinemark.page": ("Report", "report"),
     "brinemark.screening": ("Screening", "screen", "screen_blocks"),
+    "brinemark.records": ("completeness",),
+    "brinemark.visit": ("Sheet", "sheet"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 

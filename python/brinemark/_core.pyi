@@ -1,5 +1,6 @@
 """The compiled core. Users import these names from `brinemark`."""
 
+import datetime
 from collections.abc import Callable, Iterator, Sequence
 from os import PathLike
 from typing import Any, final
@@ -16,7 +17,9 @@ __all__ = [
     "BaselineError",
     "BrinemarkError",
     "Budget",
+    "Completeness",
     "CsvBlocks",
+    "Due",
     "Estimate",
     "Event",
     "Fault",
@@ -25,14 +28,17 @@ __all__ = [
     "Log",
     "LogError",
     "Membrane",
+    "MeterCheck",
     "MethodError",
     "MissingColumnError",
     "Provenance",
     "RangeError",
     "Reference",
+    "Requirement",
     "Result",
     "Share",
     "Site",
+    "SiteColumn",
     "SiteError",
     "Standing",
     "Table",
@@ -40,10 +46,13 @@ __all__ = [
     "__version__",
     "assess",
     "budget",
+    "check_meter",
+    "completeness",
     "conductivity_at_25",
     "conductivity_from_tds",
     "convert",
     "density",
+    "due",
     "find_baseline",
     "instrument_classes",
     "log_columns",
@@ -64,10 +73,12 @@ __all__ = [
     "read_arrow",
     "read_columns",
     "read_csv",
+    "record_requirements",
     "requirements",
     "salt_permeability",
     "seawater_density",
     "seawater_osmotic_pressure",
+    "site_columns",
     "sodium_chloride_molality",
     "sodium_chloride_osmotic_coefficient",
     "tds_from_conductivity",
@@ -114,6 +125,117 @@ class Event:
     def kind(self) -> str: ...
     @property
     def note(self) -> str: ...
+
+@final
+class SiteColumn:
+    @property
+    def name(self) -> str: ...
+    @property
+    def unit(self) -> str: ...
+    @property
+    def what(self) -> str: ...
+    @property
+    def low(self) -> float | None: ...
+    @property
+    def high(self) -> float | None: ...
+    @property
+    def accuracy(self) -> str | None: ...
+    @property
+    def calibrated_on(self) -> str | None: ...
+
+@final
+class Due:
+    @property
+    def what(self) -> str: ...
+    @property
+    def of(self) -> str: ...
+    @property
+    def every(self) -> str | None: ...
+    @property
+    def last(self) -> str | None: ...
+    @property
+    def next(self) -> str | None: ...
+    @property
+    def due_in_days(self) -> int | None: ...
+    @property
+    def overdue_days(self) -> int | None: ...
+    @property
+    def never_done(self) -> bool: ...
+    @property
+    def note(self) -> str: ...
+    @property
+    def sentence(self) -> str: ...
+
+@final
+class MeterCheck:
+    @property
+    def reading(self) -> float: ...
+    @property
+    def expected(self) -> float: ...
+    @property
+    def unit(self) -> str: ...
+    @property
+    def off(self) -> float: ...
+    @property
+    def off_u(self) -> float: ...
+    @property
+    def allowed(self) -> float | None: ...
+    @property
+    def probability(self) -> float | None: ...
+    @property
+    def verdict(self) -> str: ...
+    @property
+    def factor(self) -> float: ...
+    @property
+    def drift(self) -> float | None: ...
+    @property
+    def sources(self) -> list[tuple[str, float]]: ...
+    @property
+    def notes(self) -> list[str]: ...
+    @property
+    def advice(self) -> list[str]: ...
+    @property
+    def sentence(self) -> str: ...
+
+@final
+class Requirement:
+    @property
+    def section(self) -> str: ...
+    @property
+    def quantity(self) -> str: ...
+    @property
+    def unit(self) -> str: ...
+    @property
+    def columns(self) -> list[list[str]]: ...
+    @property
+    def often(self) -> str: ...
+    @property
+    def per_stage(self) -> bool: ...
+    @property
+    def source(self) -> str: ...
+    @property
+    def asked(self) -> int: ...
+    @property
+    def held(self) -> int: ...
+    @property
+    def share(self) -> float | None: ...
+    @property
+    def longest_gap_h(self) -> float | None: ...
+    @property
+    def verdict(self) -> str: ...
+    @property
+    def refused(self) -> list[str]: ...
+    @property
+    def cost(self) -> str: ...
+
+@final
+class Completeness:
+    @property
+    def requirements(self) -> list[Requirement]: ...
+    @property
+    def assumed(self) -> str: ...
+    @property
+    def refusals(self) -> list[str]: ...
 
 @final
 class Site:
@@ -586,3 +708,20 @@ def monte_carlo(
     result: Result, outputs: Sequence[str], draws: int, seed: int, level: float
 ) -> dict[str, dict[str, NDArray[np.float64]]]: ...
 def instrument_classes() -> list[tuple[str, str, str, str, str]]: ...
+def due(site: Site, *, on: str | datetime.date) -> list[Due]: ...
+def site_columns(site: Site) -> list[SiteColumn]: ...
+def check_meter(
+    reading: float,
+    unit: str,
+    *,
+    solution: str,
+    temperature_degc: float,
+    compensated: bool,
+    alpha_per_degc: float | None = None,
+    accuracy: str | None = None,
+    solution_accuracy: str | None = None,
+    previous: float | None = None,
+    level: float = 0.95,
+) -> MeterCheck: ...
+def completeness(log: Log, site: Site) -> Completeness: ...
+def record_requirements() -> list[Requirement]: ...

@@ -13,17 +13,13 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from brinemark.words import CAUTIONS
+
 # Everything heavy is imported where it is used: `brinemark --help` must come at once.
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from brinemark import Budget, Log, Result, Site, Standing
-
-CAUTIONS = (
-    "Work on the unit only as its manuals, local codes and licensed practice allow: release pressure and "
-    "lock out power first; handle cleaning chemicals as their safety sheets say. Whether water is fit to "
-    "drink is for an accredited laboratory to test; these figures don't tell."
-)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -121,6 +117,10 @@ def _parser() -> argparse.ArgumentParser:
     )
     _add_json(command)
     command.set_defaults(run=_columns)
+
+    from brinemark import cli_records
+
+    cli_records.add(commands)
     return parser
 
 
@@ -128,7 +128,8 @@ def _add_json(command: argparse.ArgumentParser) -> None:
     command.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
-def _add_log(command: argparse.ArgumentParser) -> None:
+def _add_reading(command: argparse.ArgumentParser) -> None:
+    """A log, its site, and how the log is read."""
     command.add_argument("log", type=Path, metavar="LOG", help="the readings, a CSV file")
     command.add_argument("--site", required=True, type=Path, metavar="SITE", help="the site file")
     command.add_argument("--tz", help="time zone of times without an offset, such as Etc/GMT+7")
@@ -150,6 +151,10 @@ def _add_log(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--leave-out", action="append", default=[], metavar="HEADER", help="a header to pass over"
     )
+
+
+def _add_log(command: argparse.ArgumentParser) -> None:
+    _add_reading(command)
     command.add_argument(
         "--analyses",
         default="permeate_flow,salt_passage,differential_pressure",
@@ -193,7 +198,7 @@ def _pairs(given: list[str], option: str) -> dict[str, str]:
     return pairs
 
 
-def _read(given: argparse.Namespace, steps: _Steps) -> tuple[Log, Site, Result]:
+def _read_log(given: argparse.Namespace, steps: _Steps) -> tuple[Log, Site]:
     import brinemark as bm
 
     site = bm.Site.load(given.site)
@@ -208,6 +213,13 @@ def _read(given: argparse.Namespace, steps: _Steps) -> tuple[Log, Site, Result]:
         time_format=given.time_format,
         watch=steps.share,
     )
+    return log, site
+
+
+def _read(given: argparse.Namespace, steps: _Steps) -> tuple[Log, Site, Result]:
+    import brinemark as bm
+
+    log, site = _read_log(given, steps)
     steps.say(f"normalising {len(log)} readings")
     analyses: Any = [name.strip() for name in given.analyses.split(",")]
     kept = None
@@ -497,4 +509,7 @@ def _refuse(given: argparse.Namespace, refusal: ValueError) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    # By its own name, so that its refusals are those that the other modules raise.
+    from brinemark.cli import main as run
+
+    sys.exit(run())

@@ -1,4 +1,4 @@
-"""How a change is said, on the page and in the command."""
+"""How things are said, on the pages and in the command."""
 
 from __future__ import annotations
 
@@ -6,6 +6,24 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from brinemark import Budget, Estimate, Standing
+
+
+CAUTIONS = (
+    "Work on the unit only as its manuals, local codes and licensed practice allow: release pressure and "
+    "lock out power first; handle cleaning chemicals as their safety sheets say. Whether water is fit to "
+    "drink is for an accredited laboratory to test; these figures don't tell."
+)
+
+CAUTIONS_IN_FULL = (
+    "Pressure: release it and prove it gone before a vessel, plug or line is opened. Never go above the "
+    "lowest pressure rating of membranes, vessels and piping.",
+    "Electricity: lock out pumps and controls before work on them; wiring is for a licensed electrician.",
+    "Cleaning chemicals: follow their safety data sheets and the membrane manufacturer's limits of pH, "
+    "temperature and time; never mix acids with hypochlorite; flush before return to service.",
+    "Drinking water: nothing here tells whether water is fit to drink. That is for tests by an accredited "
+    "laboratory and for local health authorities.",
+    "Local codes, the manufacturers' instructions and licensed practice come before anything on this page.",
+)
 
 
 def signed(change: float) -> str:

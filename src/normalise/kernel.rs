@@ -382,6 +382,11 @@ impl Output {
 }
 
 impl Inputs {
+    /// Whether the unit made water, as far as the log and its screening tell.
+    pub(crate) fn is_running(&self, row: usize) -> bool {
+        !self.set_aside(row).contains(Reasons::NOT_RUNNING)
+    }
+
     /// Why a row is not to be used, as far as the log and its screening tell; empty where it is.
     #[inline]
     pub(crate) fn set_aside(&self, row: usize) -> Reasons {

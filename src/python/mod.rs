@@ -7,6 +7,7 @@ mod corrections;
 mod errors;
 mod functions;
 mod membrane;
+mod records;
 mod result;
 mod screening;
 mod site;
@@ -32,5 +33,6 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     screening::register(module)?;
     result::register(module)?;
     uncertainty::register(module)?;
+    records::register(module)?;
     assess::register(module)
 }

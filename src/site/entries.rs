@@ -124,20 +124,7 @@ pub(super) fn instruments(
         let range = keys
             .value("range")
             .and_then(|value| span_of(value, &format!("{place} range"), column, faults));
-        let calibrated = keys.value("calibrated_on").and_then(|value| {
-            let text = value
-                .as_str()
-                .map_or_else(|| value.to_string(), str::to_owned);
-            if text.parse::<jiff::civil::Date>().is_err() {
-                faults.push(wrong(
-                    &format!("{place} calibrated_on"),
-                    value,
-                    "a date: \"2026-02-20\"",
-                ));
-                return None;
-            }
-            Some(text)
-        });
+        let calibrated = keys.date("calibrated_on", faults);
         keys.close(faults);
         instruments.insert(
             column,
@@ -146,7 +133,7 @@ pub(super) fn instruments(
                 resolution,
                 repeatability,
                 range,
-                calibrated_on: calibrated,
+                calibrated_on: calibrated.map(|date| date.to_string()),
             },
         );
     }
@@ -209,7 +196,7 @@ fn of_class(
 }
 
 /// "0.3 degC", "2 % of reading", "2 % of 8 gpm", or two of them with a plus between.
-fn accuracy_of(text: &str, quantity: Quantity) -> Result<Accuracy, Fault> {
+pub(super) fn accuracy_of(text: &str, quantity: Quantity) -> Result<Accuracy, Fault> {
     if let Some((first, second)) = text.split_once(" + ") {
         let (first, second) = (
             accuracy_of(first, quantity)?,

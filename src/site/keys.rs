@@ -108,6 +108,16 @@ impl<'a> Keys<'a> {
         quantity_of(value, &place, quantity, range, faults).map(|(canonical, _)| canonical)
     }
 
+    /// A date, as text or as TOML's own.
+    pub fn date(&mut self, key: &'static str, faults: &mut Faults) -> Option<jiff::civil::Date> {
+        self.typed(key, "a date: \"2026-02-20\"", faults, |value| {
+            let text = value
+                .as_str()
+                .map_or_else(|| value.to_string(), str::to_owned);
+            text.parse().ok()
+        })
+    }
+
     /// One of a few words.
     pub fn choice<T: Copy>(
         &mut self,

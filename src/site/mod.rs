@@ -1,23 +1,27 @@
 //! The site description: one unit, described once, in a TOML file that a person can write.
 
+mod columns;
 mod entries;
 mod keys;
 mod read;
 mod screen;
-
-pub(crate) use entries::range_of as possible;
+mod service;
 
 use std::collections::BTreeMap;
 use std::path::Path;
 
 use serde::Serialize;
 
-use crate::error::Error;
+use crate::error::{Error, Fault};
 use crate::log::Column;
 use crate::normalise::temperature::Law;
 use crate::screen::ScreenSettings;
-use crate::units::Unit;
+use crate::units::{Quantity, Unit};
 use crate::water::{Basis, SaltCurve};
+
+pub use columns::SiteColumn;
+pub(crate) use entries::range_of as possible;
+pub use service::{Interval, Service, ServiceKind};
 
 /// A commented site file with every key.
 pub const TEMPLATE: &str = include_str!("template.toml");
@@ -59,6 +63,8 @@ pub struct Site {
     pub events: Vec<Event>,
     /// How strict the screening is.
     pub screen: ScreenSettings,
+    /// What is to be done again and again, in the file's order.
+    pub service: Vec<Service>,
     /// The file as it was written.
     #[serde(skip)]
     pub text: String,
@@ -242,6 +248,14 @@ pub struct Accuracy {
 }
 
 impl Accuracy {
+    /// "0.3 degC", "2 % of reading", "2 % of 8 gpm" (of the span), or two of them with a plus between.
+    ///
+    /// # Errors
+    /// A [`Fault`] for anything else, a plain "2 %" among it: of what?
+    pub fn parse(text: &str, quantity: Quantity) -> Result<Self, Fault> {
+        entries::accuracy_of(text, quantity)
+    }
+
     /// How far off it may be where it reads this.
     pub fn at(self, reading: f64) -> f64 {
         self.absolute + self.of_reading * reading.abs()

@@ -5,6 +5,7 @@ use toml::{Table, Value};
 use super::entries::{assume, events, instant, instruments, limits};
 use super::keys::{Keys, as_number, quantity_of, wrong};
 use super::screen::screen_settings;
+use super::service::services;
 use super::{
     BaselineRule, ConductivityRule, Design, Element, NormaliseSettings, ReferenceRule, Salinity,
     Site, Stage, TdsPerConductivity,
@@ -77,6 +78,7 @@ pub(super) fn site(text: &str) -> Result<Site, Error> {
     let limits = limits(file.table("limits", faults_now), faults_now);
     let events = events(file.tables("event", faults_now), faults_now);
     let screen = screen_settings(file.table("screen", faults_now), faults_now);
+    let service = services(file.tables("service", faults_now), &instruments, faults_now);
     file.close(faults_now);
 
     faults.into_result(Error::Site)?;
@@ -100,6 +102,7 @@ pub(super) fn site(text: &str) -> Result<Site, Error> {
                 limits,
                 events,
                 screen,
+                service,
                 text: text.to_owned(),
             })
         }

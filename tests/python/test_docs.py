@@ -23,6 +23,7 @@ PAGES = [REPOSITORY / "README.md", *sorted((REPOSITORY / "docs").rglob("*.md"))]
 
 # Functions that state physics: their docstrings name units, and where the equation comes from.
 PHYSICS = (
+    "check_meter",
     "conductivity_at_25",
     "conductivity_from_tds",
     "density",

@@ -17,7 +17,7 @@ import matplotlib as mpl
 
 import brinemark as bm
 from brinemark import plot
-from brinemark.words import certainty, interval, recoveries, signed, source
+from brinemark.words import CAUTIONS_IN_FULL, certainty, interval, recoveries, signed, source
 from brinemark.words import days as _days
 
 if TYPE_CHECKING:
@@ -117,17 +117,6 @@ _EQUATIONS = {
     ),
 }
 
-CAUTIONS = (
-    "Pressure: release it and prove it gone before a vessel, plug or line is opened. Never go above the "
-    "lowest pressure rating of membranes, vessels and piping.",
-    "Electricity: lock out pumps and controls before work on them; wiring is for a licensed electrician.",
-    "Cleaning chemicals: follow their safety data sheets and the membrane manufacturer's limits of pH, "
-    "temperature and time; never mix acids with hypochlorite; flush before return to service.",
-    "Drinking water: nothing here tells whether water is fit to drink. That is for tests by an accredited "
-    "laboratory and for local health authorities.",
-    "Local codes, the manufacturers' instructions and licensed practice come before anything on this page.",
-)
-
 
 def report(result: Result, *, title: str | None = None, days: float = 28.0, level: float = 0.90) -> Report:
     """Makes the page: what was judged, the answer, the three figures with plots, how, and with what cautions.
@@ -184,7 +173,7 @@ def report(result: Result, *, title: str | None = None, days: float = 28.0, leve
         last=last,
         references=[_reference(reference) for reference in result.baseline.references],
         equations=[equation for name in result.analyses for equation in _EQUATIONS.get(name, ())],
-        cautions=CAUTIONS,
+        cautions=CAUTIONS_IN_FULL,
         has_events=bool(result.site.events),
     )
     return Report(html)

@@ -1,6 +1,7 @@
 //! What the conductivity of water tells: brought to 25 degC, compared with standards, turned into salt.
 
 mod compensation;
+pub mod meter;
 mod potassium_chloride;
 mod salt;
 

@@ -1,257 +1,13 @@
-//! What each analysis needs, and where it comes from: measured, derived or assumed.
+//! Finds the sources of a log's inputs, one by one: measured, derived, assumed, or missing.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::sync::Arc;
 
-use serde::Serialize;
-
+use super::{Analysis, Inputs, Origin, Provenance, SaltFrom, Source};
 use crate::buffer::Values;
 use crate::error::{Error, Fault, Faults};
 use crate::log::{Column, Log};
-use crate::screen::Reasons;
-use crate::site::{ConductivityRule, Site};
+use crate::site::Site;
 use crate::table::Series;
-use crate::water::SaltCurve;
-
-/// Something to be computed from a log.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Analysis {
-    /// Permeate flow and water permeability, like for like.
-    PermeateFlow,
-    /// Salt passage, rejection and salt permeability, like for like.
-    SaltPassage,
-    /// Differential pressure, like for like.
-    DifferentialPressure,
-    /// The elements' permeabilities and spacer friction, by the membrane model.
-    MembraneModel,
-}
-
-impl Analysis {
-    /// All of them.
-    pub const ALL: [Self; 4] = [
-        Self::PermeateFlow,
-        Self::SaltPassage,
-        Self::DifferentialPressure,
-        Self::MembraneModel,
-    ];
-
-    /// Its name.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::PermeateFlow => "permeate_flow",
-            Self::SaltPassage => "salt_passage",
-            Self::DifferentialPressure => "differential_pressure",
-            Self::MembraneModel => "membrane_model",
-        }
-    }
-
-    /// The analysis of this name.
-    pub fn from_name(name: &str) -> Option<Self> {
-        Self::ALL
-            .into_iter()
-            .find(|analysis| analysis.name() == name)
-    }
-
-    /// The columns it needs, measured or derived; those in the second list may also be assumed.
-    ///
-    /// Every analysis needs net driving pressure, and so all that goes into it.
-    pub fn needs(self) -> (&'static [Column], &'static [Column]) {
-        const ALWAYS: &[Column] = &[Column::PermeateFlow];
-        const ASSUMABLE: &[Column] = &[
-            Column::FeedTemperature,
-            Column::FeedPressure,
-            Column::DifferentialPressure,
-            Column::PermeatePressure,
-            Column::FeedFlow,
-            Column::FeedTds,
-            Column::PermeateTds,
-        ];
-        match self {
-            Self::PermeateFlow => (ALWAYS, ASSUMABLE),
-            Self::SaltPassage => (&[Column::PermeateFlow, Column::PermeateTds], ASSUMABLE),
-            Self::DifferentialPressure => (
-                &[Column::PermeateFlow, Column::DifferentialPressure],
-                ASSUMABLE,
-            ),
-            Self::MembraneModel => (
-                &[
-                    Column::PermeateFlow,
-                    Column::PermeateTds,
-                    Column::DifferentialPressure,
-                ],
-                ASSUMABLE,
-            ),
-        }
-    }
-}
-
-/// Where the figures of a column come from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Origin {
-    /// The log has them.
-    Measured,
-    /// Worked out from other columns.
-    Derived,
-    /// The site file says so.
-    Assumed,
-}
-
-impl Origin {
-    /// Its word.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Measured => "measured",
-            Self::Derived => "derived",
-            Self::Assumed => "assumed",
-        }
-    }
-}
-
-/// What salt in a stream was worked out from.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub(crate) enum SaltFrom {
-    /// It is in the log, or assumed.
-    #[default]
-    Itself,
-    /// Conductivity times a factor.
-    Factor(f64),
-    /// Conductivity, as that of a salt.
-    Curve(SaltCurve),
-    /// A salt balance of the other two streams.
-    Balance,
-}
-
-/// Where the figures of one column come from, in words.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Provenance {
-    /// The column.
-    pub column: Column,
-    /// The kind of its origin.
-    pub origin: Origin,
-    /// How, in words.
-    pub detail: String,
-}
-
-/// A column, or one figure that stands for all its rows.
-#[derive(Debug, Clone)]
-pub(crate) enum Source {
-    Column(Values),
-    Constant(f64),
-}
-
-impl Source {
-    /// The figures of a block of rows.
-    #[inline(always)]
-    pub fn block<const N: usize>(&self, rows: &[usize; N]) -> [f64; N] {
-        match self {
-            Self::Column(values) => {
-                let values: &[f64] = values;
-                let together = rows[N - 1] == rows[0] + N - 1;
-                match values.get(rows[0]..rows[0] + N).map(<[f64; N]>::try_from) {
-                    Some(Ok(block)) if together => block,
-                    _ => rows.map(|row| values[row]),
-                }
-            }
-            Self::Constant(value) => [*value; N],
-        }
-    }
-
-    #[inline]
-    pub fn at(&self, row: usize) -> f64 {
-        match self {
-            Self::Column(values) => values[row],
-            Self::Constant(value) => *value,
-        }
-    }
-}
-
-/// The inputs of the normalisation, one source each, and where they came from.
-#[derive(Debug, Clone)]
-pub(crate) struct Inputs {
-    pub temperature: Source,
-    pub feed_pressure: Source,
-    pub differential_pressure: Source,
-    pub permeate_pressure: Source,
-    pub permeate_flow: Source,
-    pub feed_flow: Source,
-    pub recycle_flow: Source,
-    pub feed_tds: Source,
-    pub permeate_tds: Source,
-    pub running: Option<Source>,
-    /// Why each row was set aside by the screening, where there was one.
-    pub set_aside: Option<Arc<Vec<Reasons>>>,
-    pub provenance: Vec<Provenance>,
-    /// What the salt of feed, permeate and concentrate was worked out from.
-    pub feed_salt: SaltFrom,
-    pub permeate_salt: SaltFrom,
-    pub concentrate_salt: SaltFrom,
-    /// Conductivities that salt was worked out from, by what rule.
-    conductivities: Vec<(Values, SaltFrom)>,
-    /// Columns that were worked out, for the result's table.
-    pub derived: Vec<Series>,
-}
-
-impl SaltFrom {
-    /// The conductivity that tells the salt of a stream, and how, where the site file says so.
-    pub fn of_stream(tds: Column, site: &Site) -> (Column, Option<Self>) {
-        let rules = &site.salinity.tds_per_conductivity;
-        let (conductivity, rule) = match tds {
-            Column::FeedTds => (Column::FeedConductivity, rules.feed),
-            Column::PermeateTds => (Column::PermeateConductivity, rules.permeate),
-            _ => (Column::ConcentrateConductivity, rules.concentrate),
-        };
-        let from = rule.map(|rule| match rule {
-            ConductivityRule::Factor(factor) => Self::Factor(factor),
-            ConductivityRule::Curve(curve) => Self::Curve(curve),
-        });
-        (conductivity, from)
-    }
-
-    /// mg/L from what was measured; NaN outside the range of a curve.
-    pub fn tds(self, measured: f64) -> f64 {
-        match self {
-            Self::Factor(factor) => factor * measured,
-            Self::Curve(curve) => curve.tds_and_slope(measured).0,
-            Self::Itself | Self::Balance => measured,
-        }
-    }
-
-    /// What was measured, from mg/L, and the slope of mg/L by it.
-    pub fn measured_and_slope(self, tds: f64) -> (f64, f64) {
-        match self {
-            Self::Factor(factor) => (tds / factor, factor),
-            Self::Curve(curve) => {
-                let measured = curve.conductivity(tds).unwrap_or(f64::NAN);
-                (measured, curve.tds_and_slope(measured).1)
-            }
-            Self::Itself | Self::Balance => (tds, 1.0),
-        }
-    }
-}
-
-impl Inputs {
-    /// Whether a row's salt is missing for lying outside the range of a conductivity curve.
-    pub fn is_beyond_curve(&self, row: usize) -> bool {
-        self.conductivities
-            .iter()
-            .any(|(measured, from)| !measured[row].is_nan() && from.tds(measured[row]).is_nan())
-    }
-
-    /// Whether a column was worked out from others.
-    pub fn is_derived(&self, column: Column) -> bool {
-        self.origin(column) == Some(Origin::Derived)
-    }
-
-    /// Where a column comes from, where it is used.
-    pub fn origin(&self, column: Column) -> Option<Origin> {
-        self.provenance
-            .iter()
-            .find(|known| known.column == column)
-            .map(|known| known.origin)
-    }
-}
 
 /// Finds the sources of a log's inputs, one by one, gathering what is missing.
 struct Finder<'a> {
@@ -273,6 +29,13 @@ impl Inputs {
     /// [`Error::MissingColumn`] names each input that is neither measured, derivable nor assumed, the
     /// analyses that need it, and what would supply it.
     pub fn find(log: &Log, site: &Site, analyses: &[Analysis]) -> Result<Self, Error> {
+        let (found, faults) = Self::gather(log, site, analyses);
+        faults.into_result(Error::MissingColumn)?;
+        Ok(found)
+    }
+
+    /// The same, with what is missing beside what was found (NaN in its place).
+    pub fn gather(log: &Log, site: &Site, analyses: &[Analysis]) -> (Self, Faults) {
         let mut find = Finder {
             log,
             site,
@@ -325,11 +88,10 @@ impl Inputs {
             find.note(Column::Running, Origin::Measured, "the log".into());
             Source::Column(series.values.clone())
         });
-        find.faults.into_result(Error::MissingColumn)?;
         let salt_from = |column| find.salt_from.get(&column).copied().unwrap_or_default();
-        // A source is NaN only with a fault of its own, and those were just raised.
+        // A source is NaN only with a fault of its own.
         let or_nan = |source: Option<Source>| source.unwrap_or(Source::Constant(f64::NAN));
-        Ok(Self {
+        let found = Self {
             temperature: or_nan(temperature),
             feed_pressure: or_nan(feed_pressure),
             differential_pressure: or_nan(differential_pressure),
@@ -347,7 +109,8 @@ impl Inputs {
             provenance: find.provenance,
             conductivities: find.conductivities,
             derived: find.derived,
-        })
+        };
+        (found, find.faults)
     }
 }
 
