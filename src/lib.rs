@@ -16,6 +16,7 @@
 //!
 //! Figures inside are in canonical units: m3/h, bar (gauge), degC, mg/L, uS/cm, m2, h. Missing is NaN.
 
+pub mod aggregate;
 pub mod assess;
 pub mod baseline;
 pub mod buffer;

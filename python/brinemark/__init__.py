@@ -248,7 +248,13 @@ if TYPE_CHECKING:
     from brinemark.page import report as report
     from brinemark.records import completeness as completeness
     from brinemark.screening import (
+        Averaged as Averaged,
+    )
+    from brinemark.screening import (
         Screening as Screening,
+    )
+    from brinemark.screening import (
+        average as average,
     )
     from brinemark.screening import (
         screen as screen,
@@ -340,7 +346,7 @@ _HOMES = {
         "scan_log",
     ),
     "brinemark.page": ("Report", "report"),
-    "brinemark.screening": ("Screening", "screen", "screen_blocks"),
+    "brinemark.screening": ("Averaged", "Screening", "average", "screen", "screen_blocks"),
     "brinemark.records": ("completeness",),
     "brinemark.visit": ("Sheet", "sheet"),
 }

@@ -118,8 +118,9 @@ def _parser() -> argparse.ArgumentParser:
     _add_json(command)
     command.set_defaults(run=_columns)
 
-    from brinemark import cli_records
+    from brinemark import cli_records, cli_screen
 
+    cli_screen.add(commands)
     cli_records.add(commands)
     return parser
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from brinemark import Reference, Result, Standing
+    from brinemark import Reference, Result, Screening, Standing
 
 Quantity = Literal["permeate_flow", "salt_passage", "differential_pressure"]
 
@@ -278,6 +278,61 @@ def budget(standings: Sequence[Standing], *, width_inches: float = 8.4) -> Figur
         handles.append(Patch(facecolor="#FFFFFF", edgecolor=_EVENT, label="others, below 3 % each"))
         columns = 2 if width_inches < 6 else 4
         figure.legend(handles=handles, loc="outside lower left", ncols=columns, handlelength=1.4)
+    return figure
+
+
+def screening(screened: Screening, columns: Sequence[str], *, width_inches: float = 8.4) -> Figure:
+    """A log with what was set aside, and when each test took readings.
+
+    screened : Screening. columns : those to draw, of the log. width_inches : how wide it is drawn.
+
+    Returns: Figure, a panel a column with the readings that stand and, marked apart, those set aside; below, a line
+        a test with a tick at each reading that failed it. Raises MissingColumnError for a column that is not there.
+    """
+    log = screened.log
+    zone = ZoneInfo(log.zone)
+    time, stands = log.time(), screened.stands
+    failing = [count for count in screened.counts if count.failed]
+    heights = [2.2] * len(columns) + [0.5 + 0.27 * max(1, len(failing))]
+    with _style():
+        figure = Figure(figsize=(width_inches, sum(heights) + 0.5), layout="constrained")
+        panels = figure.subplots(len(heights), 1, squeeze=False, sharex=True, height_ratios=heights)[:, 0]
+        for axes, name in zip(panels, columns, strict=False):
+            values = log[name]
+            shown = values[stands & ~np.isnan(values)]
+            for rows, colour, marker, label in (
+                (np.flatnonzero(stands), _NORMALISED, ".", "stands"),
+                (np.flatnonzero(~stands), _REFERENCE, "x", "set aside"),
+            ):
+                thinned = rows[:: max(1, len(rows) // (2 * _MOST_POINTS))]
+                axes.plot(
+                    time[thinned], values[thinned], marker, color=colour, markersize=3, label=label, rasterized=True
+                )
+            if len(shown):
+                # What is set aside may be far off: the scale is that of what stands.
+                low, high = float(np.min(shown)), float(np.max(shown))
+                room = 0.25 * max(high - low, 0.02 * abs(high))
+                axes.set_ylim(low - room, high + room)
+            unit = log.units[name]
+            axes.set_ylabel(f"{name.replace('_', ' ').capitalize()}\n[{unit}]" if unit else name)
+        panels[0].legend(loc="upper right", ncols=2, markerscale=2)
+        ticks = panels[-1]
+        for line, count in enumerate(failing):
+            rows = np.flatnonzero(screened.failed(count.name))
+            thinned = rows[:: max(1, len(rows) // _MOST_POINTS)]
+            colour = _REFERENCE if count.set_aside else _MEASURED
+            ticks.plot(time[thinned], np.full(len(thinned), line), "|", color=colour, markersize=7, rasterized=True)
+        ticks.set_yticks(
+            range(len(failing)), [f"{count.name} ({count.failed})" for count in failing], fontsize=9
+        )
+        ticks.set_ylim(max(len(failing), 1) - 0.5, -0.5)
+        ticks.set_title("Readings that failed a test (grey: only told)", loc="left")
+        locator = mdates.AutoDateLocator(tz=zone)  # type: ignore[no-untyped-call]
+        ticks.xaxis.set_major_locator(locator)
+        ticks.xaxis.set_major_formatter(
+            mdates.ConciseDateFormatter(locator, tz=zone)  # type: ignore[no-untyped-call]
+        )
+        ticks.set_xlabel(f"Time [{log.zone}]", loc="right")
     return figure
 
 

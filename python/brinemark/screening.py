@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import os
 from collections.abc import Iterable, Iterator
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -73,6 +74,10 @@ class Screening:
     def applied(self, test: str) -> NDArray[np.bool_]:
         """Whether a test applied to each row; where it did and did not fail, it passed."""
         return self._core.judged(test)
+
+    def write_csv(self, path: str | os.PathLike[str]) -> None:
+        """Writes every row of the log with the reasons for which it is set aside. Raises FileError."""
+        self._core.write_csv(path)
 
     def plot(self, columns: Iterable[str] = ("feed_pressure", "permeate_flow")) -> Figure:
         """The log with what was set aside, and why. Needs matplotlib."""
@@ -175,3 +180,51 @@ def screen_blocks(blocks: Iterable[Log], site: _core.Site, *, like: Screening) -
     rest = core.finish()
     if rest is not None:
         yield Screening(rest)
+
+
+class Averaged:
+    """A log of means over windows. Made by `average`."""
+
+    def __init__(self, core: _core.Averaged) -> None:
+        self._core = core
+
+    @cached_property
+    def log(self) -> Log:
+        """The means, a row a window, at its middle; `normalise` takes it as it is."""
+        return Log(self._core.log)
+
+    @property
+    def counts(self) -> NDArray[np.uint32]:
+        """Readings in each mean."""
+        return self._core.counts
+
+    @property
+    def kept(self) -> float:
+        """Readings that are in a mean, as a share of those that the screening let stand."""
+        return self._core.kept
+
+    @property
+    def why(self) -> str:
+        """What was averaged, and why over this long."""
+        return self._core.why
+
+    def __repr__(self) -> str:
+        return f"Averaged({len(self.log)} {self.why}; {100 * self.kept:.0f} % of {self._core.standing} readings)"
+
+
+def average(log: Log, *, window_h: float | None = None) -> Averaged:
+    """Means of readings over windows, for a unit that is never steady: average the inputs, then normalise.
+
+    log : Log, best one that was screened (`screen(log, site).log`): rows that are set aside are in no mean.
+    window_h : how long a window shall be [h]; None takes the shortest in which the means of feed pressure hold
+        still, of whole cycles where there is one; `why` tells.
+
+    Returns: Averaged. Each stretch of readings without a stop or a gap is cut into equal windows, as near the
+        wanted length as goes. Salt is averaged by the flow that carries it, where that is measured.
+    Raises: RangeError for a window out of range; LogError where no stretch is long enough.
+
+    >>> average(read_log({"time": ["2026-03-01T08:00Z", "2026-03-01T08:01Z"], "feed_pressure [bar]": [8, 10]}),
+    ...     window_h=2 / 60).log["feed_pressure"]
+    array([9.])
+    """
+    return Averaged(_core.average(log._core, window_h))

@@ -1,5 +1,6 @@
 //! The Python layer: convert, release the interpreter, call, wrap. No arithmetic.
 
+mod aggregate;
 mod assess;
 mod baseline;
 mod conductivity;
@@ -31,6 +32,7 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     tables::register(module)?;
     baseline::register(module)?;
     screening::register(module)?;
+    aggregate::register(module)?;
     result::register(module)?;
     uncertainty::register(module)?;
     records::register(module)?;

@@ -1,5 +1,6 @@
 //! Screening, and verdicts on instruments, as Python objects.
 
+use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 
 use numpy::{IntoPyArray, PyArray1, PyReadonlyArray1};
@@ -14,6 +15,7 @@ use crate::screen::{Blocks, Chosen, Reasons, Screened, TestCount, Usual, screen}
 use crate::sensors::Verdict;
 use crate::site::Site;
 use crate::units::Unit;
+use crate::write::Output;
 
 /// How many rows a test passed, failed, and did not apply to.
 #[pyclass(name = "TestCount", frozen, module = "brinemark")]
@@ -270,6 +272,14 @@ impl PyScreening {
 
     fn judged<'py>(&self, py: Python<'py>, test: &str) -> PyResult<Bound<'py, PyArray1<bool>>> {
         Ok(self.flags(test, &self.0.judged)?.into_pyarray(py))
+    }
+
+    fn write_csv(&self, py: Python<'_>, path: PathBuf) -> PyResult<()> {
+        let output = Output {
+            table: &self.0.log.table,
+            reasons: self.0.log.set_aside.as_deref().map(Vec::as_slice),
+        };
+        Ok(py.detach(|| output.write_csv(&path))?)
     }
 
     fn reasons(&self) -> Vec<String> {

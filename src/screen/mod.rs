@@ -20,6 +20,7 @@ pub use settings::{ScreenSettings, Span};
 pub use usual::{OfGroup, Usual};
 
 pub(crate) use readings::Readings;
+pub(crate) use usual::rows_of_groups;
 
 bitflags::bitflags! {
     /// The reasons for which a reading, or one figure of it, was not computed.

@@ -16,8 +16,9 @@ pub(super) struct Wander {
 
 impl Wander {
     /// From the medians of differences over one place and over several: 2 noise + lag · walk. A step anywhere, or a drift over
-    /// less than half of the series, leaves medians as they are. `least_walk` is what is no surprise.
-    pub fn of(series: &[f64], least_walk: f64) -> Option<Self> {
+    /// less than half of the series, leaves medians as they are. The walk is no less than what is
+    /// no surprise, and no more than what can be.
+    pub fn of(series: &[f64], least_walk: f64, most_walk: f64) -> Option<Self> {
         const LEAST_NOISE: f64 = 2e-4;
         let known: Vec<f64> = series
             .iter()
@@ -39,7 +40,7 @@ impl Wander {
         let walk = ((far - near) / (lag - 1) as f64).clamp(0.0, near);
         Some(Self {
             noise: ((near - walk) / 2.0).max(LEAST_NOISE * LEAST_NOISE),
-            walk: walk.max(least_walk),
+            walk: walk.max(least_walk).min(most_walk),
         })
     }
 }
@@ -115,7 +116,7 @@ mod tests {
                 ((state >> 11) as f64 / (1_u64 << 53) as f64 - 0.5) * 0.01
             })
             .collect();
-        let wander = Wander::of(&series, 1e-14).unwrap();
+        let wander = Wander::of(&series, 1e-14, 1.0).unwrap();
         let filter = Filter::of(&series, wander, &[]);
         let found = filter.new_in(|at| series[at]);
         let variance = found.iter().map(|new| new * new).sum::<f64>() / found.len() as f64;

@@ -24,10 +24,11 @@ const MOST_CHANGES: usize = 40;
 const LEAST_GAIN: f64 = 6.0;
 /// A fit that is smaller than this share of the usual figure is no verdict: laws and factors are not that good.
 const SMALLEST: f64 = 0.01;
-/// By how much membranes may change from day to day without surprise: 0.5 % (10 % in a year, as a random walk), and the
-/// balances, whose instruments have little errors of their own that follow temperature and the like: 0.03 %.
-const MEMBRANES_A_DAY: f64 = 5e-3;
-const BALANCES_A_DAY: f64 = 3e-4;
+/// By how much a relation may wander from day to day without surprise, at the least and at the most. Membranes: 0.5 % (10 % in
+/// a year, as a random walk) or whatever they do. The balances, whose instruments have little errors of their own that
+/// follow temperature and the like: 0.03 to 0.05 %, since what wanders more than that is an instrument that drifts.
+const MEMBRANES_A_DAY: (f64, f64) = (5e-3, f64::INFINITY);
+const BALANCES_A_DAY: (f64, f64) = (3e-4, 5e-4);
 /// A normal quantile: 90 % lie within so many standard deviations.
 const NINETY: f64 = 1.645;
 
@@ -155,7 +156,11 @@ impl<'a> Fit<'a> {
                 } else {
                     (BALANCES_A_DAY, [].as_slice())
                 };
-                let wander = Wander::of(&series, a_day * a_day * per_bin)?;
+                let wander = Wander::of(
+                    &series,
+                    a_day.0 * a_day.0 * per_bin,
+                    a_day.1 * a_day.1 * per_bin,
+                )?;
                 let filter = Filter::of(&series, wander, free);
                 let slopes = std::array::from_fn(|slot| {
                     let slope = leaning[at].slopes[slot];
@@ -170,23 +175,9 @@ impl<'a> Fit<'a> {
                         0.0
                     }
                 });
-                let followed = match relation {
-                    // Factors from conductivity to salt are not quite constant.
-                    Relation::Salt => followed(
-                        &filter,
-                        &[
-                            &|bin| shown[bin][3].ln(),
-                            &|bin| shown[bin][5].ln(),
-                            &|bin| shown[bin][6],
-                        ],
-                    ),
-                    _ => Vec::new(),
-                };
-                let mut new = filter.new_in(|bin| series[bin]);
-                straighten(&mut new, &followed);
+                let new = filter.new_in(|bin| series[bin]);
                 let shapes = shapes.iter().map(|shape| {
-                    let mut new = filter.new_in(|bin| shape.at(bin));
-                    straighten(&mut new, &followed);
+                    let new = filter.new_in(|bin| shape.at(bin));
                     let square = dot(&new, &new);
                     (new, square)
                 });
@@ -481,32 +472,6 @@ fn medians<const N: usize>(rows: &[[f64; N]]) -> [f64; N] {
             .filter(|value| value.is_finite());
         median(&mut known.collect::<Vec<f64>>())
     })
-}
-
-/// Series through a filter, at right angles to each other.
-fn followed(filter: &Filter, series: &[&dyn Fn(usize) -> f64]) -> Vec<Vec<f64>> {
-    let mut straight: Vec<Vec<f64>> = Vec::new();
-    for of in series {
-        let mut new = filter.new_in(of);
-        straighten(&mut new, &straight);
-        let length = dot(&new, &new).sqrt();
-        // One that is missing, or does not move, is followed by nothing.
-        if length.is_finite() && length > 1e-9 {
-            new.iter_mut().for_each(|value| *value /= length);
-            straight.push(new);
-        }
-    }
-    straight
-}
-
-/// Takes out of a row what follows others of length 1 at right angles.
-fn straighten(row: &mut [f64], others: &[Vec<f64>]) {
-    for other in others {
-        let along = dot(row, other);
-        row.iter_mut()
-            .zip(other)
-            .for_each(|(value, other)| *value -= along * other);
-    }
 }
 
 fn dot(a: &[f64], b: &[f64]) -> f64 {

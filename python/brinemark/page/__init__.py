@@ -23,6 +23,8 @@ from brinemark.words import days as _days
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from brinemark import Screening
+
     from brinemark import Result, Standing
 
 
@@ -135,6 +137,7 @@ def report(result: Result, *, title: str | None = None, days: float = 28.0, leve
     log_time = result.time()
     first, last = str(log_time[0])[:10], str(log_time[-1])[:10]
     split = "permeate_flow" in result.analyses
+    screening = result.screening
     html = _template().render(
         result=result,
         title=title or result.site.name,
@@ -167,6 +170,14 @@ def report(result: Result, *, title: str | None = None, days: float = 28.0, leve
         )
         if any(change.budget is not None for of in standings for change in of.changes.values())
         else "",
+        screening=screening,
+        screening_plot=""
+        if screening is None
+        else _drawn(
+            lambda width: plot.screening(screening, _most_telling(screening), width_inches=width),
+            "screening",
+            "The log with what was set aside",
+        ),
         certainty=certainty(result.knows_errors),
         names=_NAMES,
         first=first,
@@ -220,6 +231,13 @@ def _figure(
             f"{heading} against time",
         ),
     }
+
+
+def _most_telling(screening: Screening) -> tuple[str, ...]:
+    """Columns worth drawing, of those the log has."""
+    wanted = ("feed_pressure", "permeate_flow", "permeate_conductivity", "permeate_tds")
+    there = [name for name in wanted if name in screening.log]
+    return tuple(there[:3]) or tuple(screening.log.columns[:1])
 
 
 def _who(standing: Any) -> str:

@@ -1,0 +1,322 @@
+//! Means of readings over windows, for a unit that is never steady.
+//!
+//! Where pressure goes up and down from one reading to the next, pressure and flow of a row are not of the same instant, and no
+//! single row can be normalised well. Means over whole cycles can: the inputs are averaged, then normalised. Rows that
+//! the screening set aside are in no mean. Each stretch of readings without a stop or a gap is cut into equal windows, as
+//! near the wanted length as goes, so that next to no reading is lost; salt is averaged as the flow that carries it.
+
+use std::sync::Arc;
+
+use crate::error::{Error, Fault, within};
+use crate::log::time::HOUR;
+use crate::log::{Column, Log};
+use crate::screen::{Reasons, rows_of_groups};
+use crate::stats::median;
+use crate::table::{Labels, Series, Table};
+use crate::units::Quantity;
+
+/// A log of means.
+#[derive(Debug, Clone)]
+pub struct Averaged {
+    /// The means, one row a window, at its middle. None of its rows is set aside.
+    pub log: Log,
+    /// Readings in each mean.
+    pub counts: Vec<u32>,
+    /// Readings that stood: those that the screening did not set aside.
+    pub standing: usize,
+    /// The wanted length of a window, µs.
+    pub window_us: i64,
+    /// What was averaged, and why over this long.
+    pub why: String,
+}
+
+/// A stretch shorter than this share of a window is no window.
+const LEAST_SHARE: f64 = 0.75;
+/// A gap longer than this many steps ends a stretch.
+const GAP_STEPS: f64 = 1.5;
+/// Means of feed pressure scatter no more than this share of it, where the window is chosen (common practice, no source): half of
+/// the feed pressure or more may be osmotic, so that driving pressure is then known to 5 %.
+const STILL: f64 = 0.025;
+/// The longest window that is chosen, in readings.
+const LONGEST: usize = 64;
+
+impl Averaged {
+    /// Readings that are in a mean, as a share of those that stood.
+    pub fn kept(&self) -> f64 {
+        let kept: u64 = self.counts.iter().map(|count| u64::from(*count)).sum();
+        kept as f64 / self.standing.max(1) as f64
+    }
+}
+
+/// Means of a log over windows of a length in hours; `None` chooses it from the readings ([`Averaged::why`] tells how).
+///
+/// # Errors
+/// [`Error::Range`] for a window outside 0 to 8760 h; [`Error::Log`] where no stretch is as long as a window.
+///
+/// ```
+/// use brinemark::{aggregate::average, log::{ReadOptions, read_csv}};
+/// # let path = std::env::temp_dir().join(format!("brinemark-average-{}.csv", std::process::id()));
+/// # std::fs::write(&path, "time,feed_pressure [bar]\n2026-01-01T00:00Z,40\n2026-01-01T00:01Z,60\n2026-01-01T00:02Z,42\n2026-01-01T00:03Z,58\n").expect("written");
+/// let means = average(&read_csv(&path, &ReadOptions::default())?, Some(2.0 / 60.0))?;
+/// assert_eq!(means.log.table.series("feed_pressure")?.values.to_vec(), [50.0, 50.0]);
+/// # std::fs::remove_file(&path).ok();
+/// # Ok::<(), brinemark::Error>(())
+/// ```
+pub fn average(log: &Log, window_h: Option<f64>) -> Result<Averaged, Error> {
+    if let Some(window_h) = window_h {
+        within("window", window_h, (1e-6, 8760.0), " h")?;
+    }
+    let time = &log.table.time;
+    let stands = |row: usize| {
+        let set_aside = log.set_aside.as_ref();
+        set_aside.is_none_or(|reasons| reasons[row].is_empty())
+    };
+    let groups = rows_of_groups(log);
+    let mut steps: Vec<f64> = groups
+        .iter()
+        .flat_map(|(_, rows)| rows.windows(2))
+        .map(|pair| time[pair[1]].saturating_sub(time[pair[0]]) as f64)
+        .filter(|step| *step > 0.0)
+        .collect();
+    let step = median(&mut steps);
+    // A single reading is a stretch of its own.
+    let step = if step > 0.0 { step } else { HOUR };
+    let mut stretches: Vec<Vec<usize>> = Vec::new();
+    let mut standing = 0;
+    for (_, rows) in &groups {
+        let mut stretch: Vec<usize> = Vec::new();
+        for row in rows {
+            let goes_on = stretch.last().is_none_or(|last| {
+                time[*row].saturating_sub(time[*last]) as f64 <= GAP_STEPS * step
+            });
+            if !(goes_on && stands(*row)) {
+                stretches.push(std::mem::take(&mut stretch));
+            }
+            if stands(*row) {
+                standing += 1;
+                stretch.push(*row);
+            }
+        }
+        stretches.push(stretch);
+    }
+    stretches.retain(|stretch| !stretch.is_empty());
+    let (length, why) = match window_h {
+        Some(hours) => (hours * HOUR / step, "as asked for".to_owned()),
+        None => chosen(log, &stretches, step)?,
+    };
+    let windows: Vec<&[usize]> = stretches
+        .iter()
+        .flat_map(|stretch| parts(stretch, length))
+        .collect();
+    if windows.is_empty() {
+        return Err(Error::Log(
+            Fault::new(
+                format!(
+                    "no stretch of readings without a stop or a gap is as long as {}",
+                    minutes(length * step)
+                ),
+                "a shorter window",
+            )
+            .into(),
+        ));
+    }
+    Ok(Averaged {
+        log: means(log, &windows),
+        counts: windows.iter().map(|rows| rows.len() as u32).collect(),
+        standing,
+        window_us: (length * step) as i64,
+        why: format!(
+            "means over {} ({} readings, {} apart), {why}",
+            minutes(length * step),
+            length.round(),
+            minutes(step)
+        ),
+    })
+}
+
+fn minutes(microseconds: f64) -> String {
+    let minutes = microseconds / HOUR * 60.0;
+    if minutes < 1.0 {
+        format!("{:.0} s", minutes * 60.0)
+    } else if minutes < 120.0 {
+        format!("{:.0} min", minutes)
+    } else {
+        format!("{:.1} h", minutes / 60.0)
+    }
+}
+
+/// A stretch in equal parts as near `length` as goes; none where it is much shorter.
+fn parts(stretch: &[usize], length: f64) -> Vec<&[usize]> {
+    let share = stretch.len() as f64 / length;
+    if share < LEAST_SHARE {
+        return Vec::new();
+    }
+    let count = (share.round() as usize).clamp(1, stretch.len());
+    (0..count)
+        .map(|at| &stretch[stretch.len() * at / count..stretch.len() * (at + 1) / count])
+        .collect()
+}
+
+/// The shortest window in which the means of feed pressure hold still, in readings; whole cycles where there is one.
+fn chosen(log: &Log, stretches: &[Vec<usize>], step: f64) -> Result<(f64, String), Error> {
+    let Some(pressure) = log.get(Column::FeedPressure) else {
+        return Err(Error::MissingColumn(
+            Fault::new(
+                "the window is chosen from its swings, but it is not in the log",
+                "say how long a window shall be",
+            )
+            .at_column(Column::FeedPressure.name())
+            .into(),
+        ));
+    };
+    let values: Vec<Vec<f64>> = stretches
+        .iter()
+        .map(|rows| {
+            let of = rows.iter().map(|row| pressure.values[*row]);
+            of.filter(|value| !value.is_nan()).collect()
+        })
+        .collect();
+    let level = median(&mut values.concat());
+    // Of means within a stretch about the stretch's own: what operators change between is no swing.
+    let scatter = |length: usize| {
+        let mut off: Vec<f64> = Vec::new();
+        for stretch in &values {
+            let means: Vec<f64> = stretch
+                .chunks_exact(length)
+                .map(|part| part.iter().sum::<f64>() / length as f64)
+                .collect();
+            off.extend(means.windows(2).map(|pair| (pair[1] - pair[0]).abs()));
+        }
+        (off.len() >= 8).then(|| 1.4826 * median(&mut off) / 2.0_f64.sqrt() / level)
+    };
+    let cycle = cycle(&values);
+    let unit = cycle.unwrap_or(1);
+    let single = scatter(1).unwrap_or(0.0);
+    let mut best = unit;
+    for length in (unit..=LONGEST).step_by(unit) {
+        let Some(found) = scatter(length) else { break };
+        best = length;
+        if found <= STILL {
+            break;
+        }
+    }
+    let cycles = cycle.map_or_else(
+        || "no cycle of whole readings shows".to_owned(),
+        |cycle| format!("the swing repeats every {cycle} readings"),
+    );
+    Ok((
+        best as f64,
+        format!(
+            "chosen from feed pressure: it scatters by {:.1} % of itself from reading to reading and by {:.1} % from mean to mean; {cycles} ({} apart)",
+            100.0 * single,
+            100.0 * scatter(best).unwrap_or(0.0),
+            minutes(step)
+        ),
+    ))
+}
+
+/// The lag, in readings, at which feed pressure is most like itself, where it clearly is.
+fn cycle(stretches: &[Vec<f64>]) -> Option<usize> {
+    const LONGEST_CYCLE: usize = 32;
+    const LIKE: f64 = 0.25;
+    let like = |lag: usize| {
+        let (mut product, mut square, mut pairs) = (0.0, 0.0, 0_usize);
+        for stretch in stretches.iter().filter(|stretch| stretch.len() > 2 * lag) {
+            let mean = stretch.iter().sum::<f64>() / stretch.len() as f64;
+            for pair in stretch.windows(lag + 1) {
+                product += (pair[0] - mean) * (pair[lag] - mean);
+                square += ((pair[0] - mean).powi(2) + (pair[lag] - mean).powi(2)) / 2.0;
+                pairs += 1;
+            }
+        }
+        (pairs >= 4 * lag && square > 0.0).then(|| product / square)
+    };
+    let likeness: Vec<f64> = (0..=LONGEST_CYCLE)
+        .map(|lag| like(lag).unwrap_or(f64::NAN))
+        .collect();
+    (2..LONGEST_CYCLE)
+        .filter(|lag| {
+            let here = likeness[*lag];
+            here > LIKE && here > likeness[lag - 1] && here >= likeness[lag + 1]
+        })
+        .max_by(|a, b| likeness[*a].total_cmp(&likeness[*b]))
+}
+
+/// The flow that carries a stream's salt.
+fn carrier(column: Column) -> Option<Column> {
+    match column {
+        Column::FeedConductivity | Column::FeedTds => Some(Column::FeedFlow),
+        Column::PermeateConductivity | Column::PermeateTds => Some(Column::PermeateFlow),
+        Column::ConcentrateConductivity | Column::ConcentrateTds => Some(Column::ConcentrateFlow),
+        _ => None,
+    }
+}
+
+fn means(log: &Log, windows: &[&[usize]]) -> Log {
+    // In the order of time, as any log.
+    let middle = |rows: &[usize]| {
+        let first = rows.first().map_or(0, |row| log.table.time[*row]);
+        let sum: i128 = rows
+            .iter()
+            .map(|row| i128::from(log.table.time[*row]) - i128::from(first))
+            .sum();
+        first + (sum / rows.len().max(1) as i128) as i64
+    };
+    let mut windows: Vec<(i64, &[usize])> =
+        windows.iter().map(|rows| (middle(rows), *rows)).collect();
+    windows.sort_by_key(|(time, rows)| (*time, rows.first().copied()));
+    let series = log.table.series.iter().map(|series| {
+        let column = Column::from_name(&series.name);
+        let carried = column.and_then(carrier).and_then(|flow| log.get(flow));
+        let mean = |(_, rows): &(i64, &[usize])| {
+            let (mut sum, mut weights) = (0.0, 0.0);
+            for row in *rows {
+                let value = series.values[*row];
+                // Salt that no water carries, or backwards, does not count.
+                let weight = carried.map_or(1.0, |flow| flow.values[*row].max(0.0));
+                if !value.is_nan() && !weight.is_nan() {
+                    sum += weight * value;
+                    weights += weight;
+                }
+            }
+            sum / weights
+        };
+        let switch = series.unit.quantity == Quantity::Number && column == Some(Column::Running);
+        let values: Vec<f64> = windows
+            .iter()
+            .map(|window| {
+                if switch {
+                    f64::from(mean(window) > 0.5)
+                } else {
+                    mean(window)
+                }
+            })
+            .collect();
+        Series {
+            name: series.name.clone(),
+            unit: series.unit,
+            values: values.into(),
+        }
+    });
+    let labels = log.table.labels.clone().map(|labels| {
+        labels.map(|labels| {
+            Arc::new(Labels {
+                words: labels.words.clone(),
+                codes: windows
+                    .iter()
+                    .map(|(_, rows)| labels.codes[rows[0]])
+                    .collect(),
+            })
+        })
+    });
+    Log {
+        table: Table {
+            time: Arc::new(windows.iter().map(|(time, _)| *time).collect()),
+            zone: log.table.zone.clone(),
+            labels,
+            series: series.collect(),
+        },
+        set_aside: Some(Arc::new(vec![Reasons::empty(); windows.len()])),
+        ..log.clone()
+    }
+}
