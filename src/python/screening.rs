@@ -245,6 +245,7 @@ impl PyScreening {
         let log = &self.0.log;
         self.0
             .verdicts
+            .list
             .iter()
             .map(|verdict| PyVerdict {
                 verdict: verdict.clone(),
@@ -324,7 +325,7 @@ fn screen_log(
             set_aside: set_aside.as_deref(),
             keep: keep.as_deref(),
             usual: usual_of.map(|other| &other.0.usual),
-            verdicts: usual_of.map(|other| other.0.verdicts.as_slice()),
+            verdicts: usual_of.map(|other| &other.0.verdicts),
         };
         screen(&log.0, &site.0, &chosen)
     })?;

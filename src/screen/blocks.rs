@@ -8,7 +8,7 @@ use super::usual::Usual;
 use crate::error::Error;
 use crate::log::Log;
 use crate::log::time::HOUR;
-use crate::sensors::Verdict;
+use crate::sensors::Verdicts;
 use crate::site::Site;
 
 /// Screens block after block. A row is judged once enough rows behind it are known: each call gives back those rows, the
@@ -16,7 +16,7 @@ use crate::site::Site;
 pub struct Blocks {
     site: Arc<Site>,
     usual: Usual,
-    verdicts: Vec<Verdict>,
+    verdicts: Verdicts,
     /// Rows at the front of `held` that were given back, and are kept as neighbours only.
     given: usize,
     held: Option<Log>,
@@ -26,7 +26,7 @@ pub struct Blocks {
 
 impl Blocks {
     /// Starts with what is usual and what was found of the instruments.
-    pub fn new(site: Arc<Site>, usual: Usual, verdicts: Vec<Verdict>) -> Self {
+    pub fn new(site: Arc<Site>, usual: Usual, verdicts: Verdicts) -> Self {
         let settings = &site.screen;
         let longest_run = usual
             .groups

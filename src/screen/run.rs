@@ -10,7 +10,7 @@ use super::usual::{OfGroup, Usual, rows_of_groups};
 use super::{Reasons, joint, single, time};
 use crate::error::{Error, Fault};
 use crate::log::Log;
-use crate::sensors::{self, Verdict};
+use crate::sensors::{self, Verdict, Verdicts};
 use crate::site::Site;
 use crate::table::Group;
 
@@ -44,7 +44,7 @@ pub struct Chosen<'a> {
     /// What is usual, where it was found before.
     pub usual: Option<&'a Usual>,
     /// Verdicts on instruments, where they were found before.
-    pub verdicts: Option<&'a [Verdict]>,
+    pub verdicts: Option<&'a Verdicts>,
 }
 
 /// A log whose readings were looked at.
@@ -61,7 +61,7 @@ pub struct Screened {
     /// What is usual.
     pub usual: Usual,
     /// What was found of the instruments.
-    pub verdicts: Vec<Verdict>,
+    pub verdicts: Verdicts,
     /// How strict the tests were.
     pub settings: ScreenSettings,
 }
@@ -123,23 +123,23 @@ pub fn screen(log: &Log, site: &Site, chosen: &Chosen<'_>) -> Result<Screened, E
     }
     let looks_at_sensors = !settings.off.contains(Reasons::SENSOR_STEP);
     let verdicts = match chosen.verdicts {
-        Some(verdicts) => verdicts.to_vec(),
+        Some(verdicts) => verdicts.clone(),
         None if looks_at_sensors => {
             let whole = |row: usize| (failed[row] - settings.tell - settings.off).is_empty();
             sensors::find(log, site, &groups, &whole)
         }
-        None => Vec::new(),
+        None => Verdicts::default(),
     };
     if looks_at_sensors {
         for ((group, of_group), marks) in groups.iter().zip(&marks) {
+            if !verdicts.judged.contains(group) {
+                continue;
+            }
             let sure = |verdict: &&Verdict| verdict.is_sure && verdict.group == *group;
-            let mut sure: Vec<&Verdict> = verdicts.iter().filter(sure).collect();
+            let mut sure: Vec<&Verdict> = verdicts.list.iter().filter(sure).collect();
             sure.sort_by_key(|verdict| verdict.column);
-            for (_, row) in of_group
-                .iter()
-                .enumerate()
-                .filter(|(at, _)| marks.running[*at])
-            {
+            let ran = of_group.iter().zip(&marks.running);
+            for (row, _) in ran.filter(|(_, running)| **running) {
                 let time = log.table.time[*row];
                 let off = sure
                     .chunk_by(|a, b| a.column == b.column)

@@ -69,6 +69,15 @@ pub struct Verdict {
     pub evidence: Vec<Evidence>,
 }
 
+/// What was found of all instruments of a log.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Verdicts {
+    /// One after the other, by train and stage.
+    pub list: Vec<Verdict>,
+    /// The trains and stages whose log is long enough to tell anything.
+    pub judged: Vec<Group>,
+}
+
 /// How a relation moved.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Evidence {
@@ -170,13 +179,14 @@ pub(crate) fn find(
     site: &Site,
     groups: &[(Group, Vec<usize>)],
     whole: &(impl Fn(usize) -> bool + Sync),
-) -> Vec<Verdict> {
-    groups
-        .iter()
-        .filter_map(|(group, rows)| {
-            let rows: Vec<usize> = rows.iter().copied().filter(|row| whole(*row)).collect();
-            Some(Fit::new(log, site, group, &rows)?.verdicts())
-        })
-        .flatten()
-        .collect()
+) -> Verdicts {
+    let mut found = Verdicts::default();
+    for (group, rows) in groups {
+        let rows: Vec<usize> = rows.iter().copied().filter(|row| whole(*row)).collect();
+        if let Some(fit) = Fit::new(log, site, group, &rows) {
+            found.list.extend(fit.verdicts());
+            found.judged.push(group.clone());
+        }
+    }
+    found
 }
