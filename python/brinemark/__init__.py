@@ -32,6 +32,9 @@ if TYPE_CHECKING:
         Budget as Budget,
     )
     from brinemark._core import (
+        Description as Description,
+    )
+    from brinemark._core import (
         Estimate as Estimate,
     )
     from brinemark._core import (
@@ -59,6 +62,9 @@ if TYPE_CHECKING:
         MissingColumnError as MissingColumnError,
     )
     from brinemark._core import (
+        Proposal as Proposal,
+    )
+    from brinemark._core import (
         Provenance as Provenance,
     )
     from brinemark._core import (
@@ -78,6 +84,9 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         Standing as Standing,
+    )
+    from brinemark._core import (
+        TimeColumn as TimeColumn,
     )
     from brinemark._core import (
         UnitError as UnitError,
@@ -194,6 +203,9 @@ if TYPE_CHECKING:
         budget as budget,
     )
     from brinemark.frames import (
+        describe as describe,
+    )
+    from brinemark.frames import (
         monte_carlo as monte_carlo,
     )
     from brinemark.frames import (
@@ -214,6 +226,7 @@ _HOMES = {
         "BaselineError",
         "BrinemarkError",
         "Budget",
+        "Description",
         "Estimate",
         "Event",
         "Fault",
@@ -223,6 +236,7 @@ _HOMES = {
         "Membrane",
         "MethodError",
         "MissingColumnError",
+        "Proposal",
         "Provenance",
         "RangeError",
         "Reference",
@@ -230,6 +244,7 @@ _HOMES = {
         "Site",
         "SiteError",
         "Standing",
+        "TimeColumn",
         "UnitError",
         "__version__",
         "conductivity_at_25",
@@ -270,6 +285,7 @@ _HOMES = {
         "assess",
         "baseline",
         "budget",
+        "describe",
         "monte_carlo",
         "normalise",
         "read_log",

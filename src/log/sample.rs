@@ -70,15 +70,23 @@ pub fn sample(path: &Path, rows: usize) -> Result<Sample, Error> {
             "a header and rows, with a comma, semicolon, tab or | between cells",
         );
     };
-    let all = records(text, separator, TRIED + rows);
+    let all = records(text, separator, TRIED.saturating_add(rows));
     // Above the headers a logger may write its name and settings, in fewer cells.
     let header = all
         .iter()
-        .position(|record| record.len() == width && record.iter().filter(|cell| !cell.trim().is_empty()).count() * 2 > width)
+        .position(|record| {
+            record.len() == width
+                && record.iter().filter(|cell| !cell.trim().is_empty()).count() * 2 > width
+        })
         .unwrap_or(0);
     let cells = |record: &StringRecord| record.iter().map(str::to_owned).collect::<Vec<_>>();
     let mut rest = all.iter().skip(header).map(cells);
-    let titles: Vec<String> = rest.next().unwrap_or_default().iter().map(|title| title.trim().to_owned()).collect();
+    let titles: Vec<String> = rest
+        .next()
+        .unwrap_or_default()
+        .iter()
+        .map(|title| title.trim().to_owned())
+        .collect();
     Ok(Sample {
         titles,
         rows: rest.take(rows).collect(),
@@ -90,9 +98,20 @@ pub fn sample(path: &Path, rows: usize) -> Result<Sample, Error> {
 ///
 /// # Errors
 /// [`Error::Log`] where a column can't be written as text.
-pub fn sample_batches(schema: &Schema, batches: &[RecordBatch], rows: usize) -> Result<Sample, Error> {
-    let titles: Vec<String> = schema.fields().iter().map(|field| field.name().clone()).collect();
-    let mut sample = Sample { titles, ..Sample::default() };
+pub fn sample_batches(
+    schema: &Schema,
+    batches: &[RecordBatch],
+    rows: usize,
+) -> Result<Sample, Error> {
+    let titles: Vec<String> = schema
+        .fields()
+        .iter()
+        .map(|field| field.name().clone())
+        .collect();
+    let mut sample = Sample {
+        titles,
+        ..Sample::default()
+    };
     for batch in batches {
         let batch = batch.slice(0, batch.num_rows().min(rows - sample.rows.len()));
         let columns = batch
@@ -100,14 +119,19 @@ pub fn sample_batches(schema: &Schema, batches: &[RecordBatch], rows: usize) -> 
             .iter()
             .zip(&sample.titles)
             .map(|(array, title)| {
-                cast(array, &DataType::LargeUtf8)
-                    .map_err(|cause| Error::Log(Fault::new(cause.to_string(), "").at_column(title).into()))
+                cast(array, &DataType::LargeUtf8).map_err(|cause| {
+                    Error::Log(Fault::new(cause.to_string(), "").at_column(title).into())
+                })
             })
             .collect::<Result<Vec<_>, Error>>()?;
         for row in 0..batch.num_rows() {
             let cell = |array: &arrow_array::ArrayRef| {
                 let array = array.as_string::<i64>();
-                if array.is_null(row) { String::new() } else { array.value(row).to_owned() }
+                if array.is_null(row) {
+                    String::new()
+                } else {
+                    array.value(row).to_owned()
+                }
             };
             sample.rows.push(columns.iter().map(cell).collect());
         }
@@ -129,7 +153,12 @@ fn records(text: &str, separator: u8, most: usize) -> Vec<StringRecord> {
 
 /// How many cells most records have, and what share of records that is.
 fn usual_width(records: &[StringRecord]) -> (usize, f64) {
-    let count = |width: usize| records.iter().filter(|record| record.len() == width).count();
+    let count = |width: usize| {
+        records
+            .iter()
+            .filter(|record| record.len() == width)
+            .count()
+    };
     let width = records
         .iter()
         .map(StringRecord::len)

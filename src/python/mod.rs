@@ -4,6 +4,7 @@ mod assess;
 mod baseline;
 mod conductivity;
 mod corrections;
+mod describe;
 mod errors;
 mod functions;
 mod membrane;
@@ -27,6 +28,7 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     site::register(module)?;
     membrane::register(module)?;
     tables::register(module)?;
+    describe::register(module)?;
     baseline::register(module)?;
     result::register(module)?;
     uncertainty::register(module)?;

@@ -9,7 +9,7 @@
 use std::collections::BTreeMap;
 
 use super::super::Column;
-use super::balances::{Figures, Finding, FLOWS_CLOSE, Read, Relation};
+use super::balances::{FLOWS_CLOSE, Figures, Finding, Read, Relation};
 use super::cells::Cells;
 use super::ranges::{Plausible, Spread, usual_units};
 use super::words::{Header, Stream};
@@ -65,7 +65,8 @@ impl Subject {
 
     /// Whether the header's words name this column, both its stream and its quantity.
     pub fn names(&self, column: Column, least: f64) -> bool {
-        let enough = |said: Option<(f64, &str)>| said.is_some_and(|(strength, _)| strength >= least);
+        let enough =
+            |said: Option<(f64, &str)>| said.is_some_and(|(strength, _)| strength >= least);
         let stream = Stream::of(column).is_none_or(|stream| enough(self.header.stream(stream)));
         stream && enough(self.header.quantity_of(column.quantity()))
     }
@@ -112,7 +113,11 @@ fn candidates_of(
             None => return Vec::new(),
         },
     }
-    let said = header.quantities.iter().map(|(_, strength, _)| *strength).reduce(f64::max);
+    let said = header
+        .quantities
+        .iter()
+        .map(|(_, strength, _)| *strength)
+        .reduce(f64::max);
     match (header.quantity_of(quantity), said) {
         (Some((strength, _)), _) => score += 3.0 * strength,
         (None, Some(most)) if most >= 0.5 => return Vec::new(),
@@ -129,21 +134,36 @@ fn candidates_of(
     };
     if quantity == Quantity::Switch {
         return if cells.switch.is_some() {
-            vec![Candidate { target, unit: quantity.canonical(), plausible: Plausible::Usual, score }]
+            vec![Candidate {
+                target,
+                unit: quantity.canonical(),
+                plausible: Plausible::Usual,
+                score,
+            }]
         } else {
             Vec::new()
         };
     }
-    let Some(spread) = spread else { return Vec::new() };
+    let Some(spread) = spread else {
+        return Vec::new();
+    };
     if let Some(unit) = header.unit.filter(|unit| unit.quantity == quantity) {
         let plausible = spread.plausible(column, unit);
-        return vec![Candidate { target, unit, plausible, score: score + by_range(plausible) }];
+        return vec![Candidate {
+            target,
+            unit,
+            plausible,
+            score: score + by_range(plausible),
+        }];
     }
     if header.unit.is_some() {
         return Vec::new();
     }
     let units: Vec<&'static Unit> = if quantity.needs_unit() {
-        usual_units(quantity).iter().filter_map(|word| Unit::parse(word).ok()).collect()
+        usual_units(quantity)
+            .iter()
+            .filter_map(|word| Unit::parse(word).ok())
+            .collect()
     } else {
         vec![quantity.canonical()]
     };
@@ -152,9 +172,17 @@ fn candidates_of(
         .enumerate()
         .filter_map(|(rank, unit)| {
             let plausible = spread.plausible(column, unit);
-            let same = house.iter().any(|(of, word)| *of == quantity && *word == unit.word);
-            let score = score + by_range(plausible) - 0.15 * rank as f64 + if same { 0.6 } else { 0.0 };
-            (plausible != Plausible::Out).then_some(Candidate { target, unit, plausible, score })
+            let same = house
+                .iter()
+                .any(|(of, word)| *of == quantity && *word == unit.word);
+            let score =
+                score + by_range(plausible) - 0.15 * rank as f64 + if same { 0.6 } else { 0.0 };
+            (plausible != Plausible::Out).then_some(Candidate {
+                target,
+                unit,
+                plausible,
+                score,
+            })
         })
         .collect()
 }
@@ -165,6 +193,14 @@ fn by_range(plausible: Plausible) -> f64 {
         Plausible::Possible => -0.25,
         Plausible::Out => -1.5,
     }
+}
+
+/// A candidate for one side of a balance, with its median in canonical units.
+#[derive(Debug, Clone, Copy)]
+struct Side {
+    subject: usize,
+    choice: usize,
+    median: f64,
 }
 
 /// The candidate that each subject was given, by its place among the candidates.
@@ -193,28 +229,29 @@ impl Search<'_> {
         self.candidate(subject, (*assignment.get(subject)?)?)
     }
 
-    fn places(&self, assignment: &Assignment) -> BTreeMap<Target, Read> {
-        (0..assignment.len())
-            .filter_map(|subject| {
-                let candidate = self.chosen(assignment, subject)?;
-                Some((candidate.target, Read { subject, unit: candidate.unit.word }))
-            })
-            .collect()
+    /// Who stands for what, by stage.
+    fn places(&self, assignment: &Assignment) -> BTreeMap<Option<u32>, Vec<(Column, Read)>> {
+        let mut stages: BTreeMap<Option<u32>, Vec<(Column, Read)>> = BTreeMap::new();
+        for subject in 0..assignment.len() {
+            if let Some(candidate) = self.chosen(assignment, subject) {
+                let read = Read {
+                    subject,
+                    unit: candidate.unit.word,
+                };
+                let stage = stages.entry(candidate.target.stage).or_default();
+                stage.push((candidate.target.column, read));
+            }
+        }
+        stages
     }
 
     /// The balances of each stage, those of the whole unit under `None`.
     pub fn findings(&self, assignment: &Assignment) -> Vec<(Option<u32>, Finding)> {
-        let places = self.places(assignment);
-        let mut stages: Vec<Option<u32>> = places.keys().map(|target| target.stage).collect();
-        stages.dedup();
-        stages
+        self.places(assignment)
             .into_iter()
-            .flat_map(|stage| {
-                let place = |column| places.get(&Target { stage, column }).copied();
-                self.figures
-                    .findings(place)
-                    .into_iter()
-                    .map(move |finding| (stage, finding))
+            .flat_map(|(stage, places)| {
+                let findings = self.figures.findings(|column| held(&places, column));
+                findings.into_iter().map(move |finding| (stage, finding))
             })
             .collect()
     }
@@ -226,9 +263,9 @@ impl Search<'_> {
             .map(|candidate| candidate.score)
             .sum();
         let balances: f64 = self
-            .findings(assignment)
-            .iter()
-            .map(|(_, finding)| finding.score)
+            .places(assignment)
+            .values()
+            .map(|places| self.figures.score(|column| held(places, column)))
             .sum();
         columns + balances
     }
@@ -290,12 +327,17 @@ impl Search<'_> {
     }
 
     /// The assignment with these choices; whoever stood there before goes out.
-    fn set(&self, assignment: &Assignment, choices: &[(usize, usize)]) -> Assignment {
+    pub fn set(&self, assignment: &Assignment, choices: &[(usize, usize)]) -> Assignment {
         let mut moved = assignment.clone();
         for (subject, choice) in choices {
-            let Some(candidate) = self.candidate(*subject, *choice) else { continue };
+            let Some(candidate) = self.candidate(*subject, *choice) else {
+                continue;
+            };
             for other in 0..moved.len() {
-                if self.chosen(&moved, other).is_some_and(|known| known.target == candidate.target) {
+                if self
+                    .chosen(&moved, other)
+                    .is_some_and(|known| known.target == candidate.target)
+                {
                     moved[other] = None;
                 }
             }
@@ -318,9 +360,13 @@ impl Search<'_> {
             moves.push(self.set(assignment, &[(subject, choice)]));
             let holder = (0..assignment.len()).find(|other| {
                 *other != subject
-                    && self.chosen(assignment, *other).is_some_and(|known| known.target == candidate.target)
+                    && self
+                        .chosen(assignment, *other)
+                        .is_some_and(|known| known.target == candidate.target)
             });
-            let (Some(holder), Some(now)) = (holder, now) else { continue };
+            let (Some(holder), Some(now)) = (holder, now) else {
+                continue;
+            };
             for (back, other) in self.subjects[holder].candidates.iter().enumerate() {
                 if other.target == now.target {
                     moves.push(self.set(assignment, &[(subject, choice), (holder, back)]));
@@ -333,13 +379,28 @@ impl Search<'_> {
     /// Sets of three columns between which a balance holds, the best first.
     fn balances(&self) -> Vec<Vec<(usize, usize)>> {
         let kinds = [
-            (Relation::Flows, [Column::FeedFlow, Column::PermeateFlow, Column::ConcentrateFlow]),
+            (
+                Relation::Flows,
+                [
+                    Column::FeedFlow,
+                    Column::PermeateFlow,
+                    Column::ConcentrateFlow,
+                ],
+            ),
             (
                 Relation::Pressures,
-                [Column::FeedPressure, Column::ConcentratePressure, Column::DifferentialPressure],
+                [
+                    Column::FeedPressure,
+                    Column::ConcentratePressure,
+                    Column::DifferentialPressure,
+                ],
             ),
         ];
-        let mut stages: Vec<Option<u32>> = self.subjects.iter().map(|subject| subject.header.stage).collect();
+        let mut stages: Vec<Option<u32>> = self
+            .subjects
+            .iter()
+            .map(|subject| subject.header.stage)
+            .collect();
         stages.sort_unstable();
         stages.dedup();
         let mut found: Vec<(f64, Vec<(usize, usize)>)> = Vec::new();
@@ -356,50 +417,60 @@ impl Search<'_> {
             }
         }
         found.sort_by(|a, b| b.0.total_cmp(&a.0));
-        found.into_iter().take(BALANCES).map(|(_, choices)| choices).collect()
+        found
+            .into_iter()
+            .take(BALANCES)
+            .map(|(_, choices)| choices)
+            .collect()
     }
 
     /// Who may stand for a target, the likeliest first.
-    fn side(&self, target: Target) -> Vec<(usize, usize)> {
-        let mut side: Vec<(f64, usize, usize)> = Vec::new();
+    fn side(&self, target: Target) -> Vec<Side> {
+        let mut side: Vec<(f64, Side)> = Vec::new();
         for (subject, of) in self.subjects.iter().enumerate() {
             for (choice, candidate) in of.candidates.iter().enumerate() {
-                if candidate.target == target {
-                    side.push((candidate.score, subject, choice));
+                if let (true, Some(spread)) = (candidate.target == target, of.spread) {
+                    let median = candidate.unit.to_canonical(spread.median);
+                    side.push((
+                        candidate.score,
+                        Side {
+                            subject,
+                            choice,
+                            median,
+                        },
+                    ));
                 }
             }
         }
         side.sort_by(|a, b| b.0.total_cmp(&a.0));
-        side.into_iter()
-            .take(SIDES)
-            .map(|(_, subject, choice)| (subject, choice))
-            .collect()
+        side.into_iter().take(SIDES).map(|(_, side)| side).collect()
     }
 
-    fn balance(&self, relation: Relation, of: [(usize, usize); 3]) -> Option<(f64, Vec<(usize, usize)>)> {
+    fn balance(&self, relation: Relation, of: [Side; 3]) -> Option<(f64, Vec<(usize, usize)>)> {
         let [a, b, c] = of;
-        if a.0 == b.0 || a.0 == c.0 || b.0 == c.0 {
-            return None;
-        }
-        let middle = |(subject, choice): (usize, usize)| {
-            let candidate = self.candidate(subject, choice)?;
-            Some(candidate.unit.to_canonical(self.subjects.get(subject)?.spread?.median))
-        };
-        let (first, second, third) = (middle(a)?, middle(b)?, middle(c)?);
         // Medians tell at once of most that their rows need not be asked.
-        let off = (second + third) / first - 1.0;
-        if !(off.abs() <= 0.06) || third <= 0.0 {
+        let off = (b.median + c.median) / a.median - 1.0;
+        let two_of_one = a.subject == b.subject || a.subject == c.subject || b.subject == c.subject;
+        if !(off.abs() <= 0.06) || c.median <= 0.0 || two_of_one {
             return None;
         }
+        let of = of.map(|side| (side.subject, side.choice));
         let reads: Vec<Read> = of
             .iter()
             .filter_map(|(subject, choice)| {
                 let unit = self.candidate(*subject, *choice)?.unit.word;
-                Some(Read { subject: *subject, unit })
+                Some(Read {
+                    subject: *subject,
+                    unit,
+                })
             })
             .collect();
         let off = self.figures.measure(relation, &reads)?.abs();
-        let close = if relation == Relation::Flows { FLOWS_CLOSE } else { 0.15 };
+        let close = if relation == Relation::Flows {
+            FLOWS_CLOSE
+        } else {
+            0.15
+        };
         let score: f64 = of
             .iter()
             .filter_map(|(subject, choice)| self.candidate(*subject, *choice))
@@ -407,4 +478,11 @@ impl Search<'_> {
             .sum();
         (off <= close).then(|| (score - 10.0 * off, of.to_vec()))
     }
+}
+
+fn held(places: &[(Column, Read)], column: Column) -> Option<Read> {
+    places
+        .iter()
+        .find(|(known, _)| *known == column)
+        .map(|(_, read)| *read)
 }

@@ -33,9 +33,7 @@ pub(super) enum Relation {
 pub(super) struct Finding {
     pub relation: Relation,
     pub columns: Vec<Column>,
-    /// What it adds to the score of an assignment.
-    pub score: f64,
-    /// How far it is from holding, as a share.
+    /// How far it is from holding; of [`Relation::Above`], the share of rows in which it holds.
     pub off: f64,
     /// Whether it speaks against the assignment.
     pub against: bool,
@@ -43,6 +41,72 @@ pub(super) struct Finding {
 }
 
 impl Finding {
+    fn of(relation: Relation, columns: &[Column], off: f64) -> Self {
+        let size = off.abs();
+        let name = |at: usize| columns.get(at).map_or("", |column| column.name());
+        let (against, words) = match relation {
+            Relation::Flows if size <= 0.1 => (
+                false,
+                format!(
+                    "permeate + concentrate equals feed within {:.1} %",
+                    100.0 * size
+                ),
+            ),
+            Relation::Flows => (
+                true,
+                format!(
+                    "permeate + concentrate is {:+.0} % off feed: a recycle, a meter that is off, or a column or unit that is not what it seems",
+                    100.0 * off
+                ),
+            ),
+            Relation::Pressures if size <= PRESSURES_CLOSE => (
+                false,
+                format!(
+                    "feed pressure − concentrate pressure equals differential pressure within {:.1} % of it",
+                    100.0 * size
+                ),
+            ),
+            Relation::Pressures => (
+                size > 0.5,
+                format!(
+                    "feed pressure − concentrate pressure differs from differential pressure by {:.0} % of it",
+                    100.0 * size
+                ),
+            ),
+            Relation::Above if off < 0.5 => (
+                true,
+                format!(
+                    "{} lies below {} in {:.0} % of rows, where it must lie above: exchanged, or another unit?",
+                    name(0),
+                    name(1),
+                    100.0 * (1.0 - off)
+                ),
+            ),
+            Relation::Above => (
+                false,
+                format!(
+                    "{} lies above {} in {:.0} % of rows",
+                    name(0),
+                    name(1),
+                    100.0 * off
+                ),
+            ),
+            Relation::Salt => (
+                false,
+                format!(
+                    "recovery by conductivity or salt differs from recovery by flow by {size:.2}"
+                ),
+            ),
+        };
+        Self {
+            relation,
+            columns: columns.to_vec(),
+            off: size,
+            against,
+            words,
+        }
+    }
+
     /// Whether it holds closely enough to tell columns and units apart.
     pub fn closes(&self) -> bool {
         match self.relation {
@@ -63,17 +127,78 @@ const SALT_CLOSE: f64 = 0.08;
 /// A relation is told from no fewer rows.
 const LEAST_ROWS: usize = 3;
 
+/// What a relation adds to the score of an assignment (weights: our choice).
+fn weight(relation: Relation, off: f64) -> f64 {
+    let steps: &[(f64, f64)] = match relation {
+        Relation::Flows => &[
+            (0.01, 4.0),
+            (FLOWS_CLOSE, 3.0),
+            (0.1, 0.5),
+            (0.5, -1.0),
+            (f64::INFINITY, -3.0),
+        ],
+        Relation::Pressures => &[
+            (0.05, 3.0),
+            (PRESSURES_CLOSE, 2.0),
+            (0.5, 0.0),
+            (2.0, -1.0),
+            (f64::INFINITY, -2.0),
+        ],
+        // The share of rows in which it holds: the more the better.
+        Relation::Above => &[(0.5, -3.0), (0.9, -0.5), (f64::INFINITY, 0.5)],
+        Relation::Salt => &[
+            (0.04, 1.5),
+            (SALT_CLOSE, 1.0),
+            (0.2, -0.5),
+            (f64::INFINITY, -1.5),
+        ],
+    };
+    let size = off.abs();
+    steps
+        .iter()
+        .find(|(most, _)| size <= *most)
+        .map_or(0.0, |(_, weight)| *weight)
+}
+
+const FLOWS: [Column; 3] = [
+    Column::FeedFlow,
+    Column::PermeateFlow,
+    Column::ConcentrateFlow,
+];
+const PRESSURES: [Column; 3] = [
+    Column::FeedPressure,
+    Column::ConcentratePressure,
+    Column::DifferentialPressure,
+];
+/// Recovery by conductivities, (concentrate − feed)/(concentrate − permeate), against that by flows: a salt balance.
+const SALTS: [[Column; 5]; 2] = [
+    [
+        Column::FeedFlow,
+        Column::PermeateFlow,
+        Column::FeedConductivity,
+        Column::PermeateConductivity,
+        Column::ConcentrateConductivity,
+    ],
+    [
+        Column::FeedFlow,
+        Column::PermeateFlow,
+        Column::FeedTds,
+        Column::PermeateTds,
+        Column::ConcentrateTds,
+    ],
+];
+
 /// Which pairs lie above one another, the greater first.
-const ABOVE: [(Column, Column); 9] = [
-    (Column::FeedPressure, Column::ConcentratePressure),
-    (Column::FeedPressure, Column::PermeatePressure),
-    (Column::ConcentratePressure, Column::PermeatePressure),
-    (Column::FeedConductivity, Column::PermeateConductivity),
-    (Column::ConcentrateConductivity, Column::FeedConductivity),
-    (Column::FeedTds, Column::PermeateTds),
-    (Column::ConcentrateTds, Column::FeedTds),
-    (Column::FeedFlow, Column::PermeateFlow),
-    (Column::FeedFlow, Column::ConcentrateFlow),
+const ABOVE: [[Column; 2]; 9] = [
+    [Column::FeedPressure, Column::ConcentratePressure],
+    [Column::FeedPressure, Column::PermeatePressure],
+    [Column::ConcentratePressure, Column::PermeatePressure],
+    [Column::FeedConductivity, Column::PermeateConductivity],
+    [Column::ConcentrateConductivity, Column::FeedConductivity],
+    [Column::FeedTds, Column::PermeateTds],
+    [Column::ConcentrateTds, Column::FeedTds],
+    [Column::FeedFlow, Column::PermeateFlow],
+    [Column::FeedFlow, Column::ConcentrateFlow],
 ];
 
 /// The columns of figures that are searched, a few hundred rows of each.
@@ -90,141 +215,50 @@ impl Figures {
         }
     }
 
-    /// What is found where `place` tells which column of the file stands for which of ours.
+    /// The score of all relations, where `place` tells which column of the file stands for which of ours.
+    pub fn score(&self, place: impl Fn(Column) -> Option<Read>) -> f64 {
+        let mut score = 0.0;
+        self.each(place, |relation, _, off| score += weight(relation, off));
+        score
+    }
+
+    /// What is found of each relation, in words.
     pub fn findings(&self, place: impl Fn(Column) -> Option<Read>) -> Vec<Finding> {
         let mut found = Vec::new();
-        let flows = [Column::FeedFlow, Column::PermeateFlow, Column::ConcentrateFlow];
-        if let Some(reads) = all(&place, &flows)
-            && let Some(off) = self.measure(Relation::Flows, &reads)
-        {
-            found.push(Finding {
-                relation: Relation::Flows,
-                columns: flows.to_vec(),
-                score: match off.abs() {
-                    off if off <= 0.01 => 4.0,
-                    off if off <= FLOWS_CLOSE => 3.0,
-                    off if off <= 0.1 => 0.5,
-                    off if off <= 0.5 => -1.0,
-                    _ => -3.0,
-                },
-                off: off.abs(),
-                against: off.abs() > 0.1,
-                words: if off.abs() <= 0.1 {
-                    format!("permeate + concentrate equals feed within {:.1} %", 100.0 * off.abs())
-                } else {
-                    format!(
-                        "permeate + concentrate is {:+.0} % off feed: a recycle, a meter that is off, or a column or unit that is not what it seems",
-                        100.0 * off
-                    )
-                },
-            });
-        }
-        let pressures = [
-            Column::FeedPressure,
-            Column::ConcentratePressure,
-            Column::DifferentialPressure,
-        ];
-        if let Some(reads) = all(&place, &pressures)
-            && let Some(off) = self.measure(Relation::Pressures, &reads)
-        {
-            let size = off.abs();
-            found.push(Finding {
-                relation: Relation::Pressures,
-                columns: pressures.to_vec(),
-                score: match size {
-                    size if size <= 0.05 => 3.0,
-                    size if size <= PRESSURES_CLOSE => 2.0,
-                    size if size <= 0.5 => 0.0,
-                    size if size <= 2.0 => -1.0,
-                    _ => -2.0,
-                },
-                off: size,
-                against: size > 0.5,
-                words: format!(
-                    "feed pressure − concentrate pressure {} differential pressure{}",
-                    if size <= PRESSURES_CLOSE { "equals" } else { "differs from" },
-                    if size <= PRESSURES_CLOSE {
-                        format!(" within {:.1} % of it", 100.0 * size)
-                    } else {
-                        format!(" by {:.0} % of it", 100.0 * size)
-                    }
-                ),
-            });
-        }
-        for (greater, lesser) in ABOVE {
-            let Some(reads) = all(&place, &[greater, lesser]) else {
-                continue;
-            };
-            let Some(share) = self.measure(Relation::Above, &reads) else {
-                continue;
-            };
-            let against = share < 0.5;
-            found.push(Finding {
-                relation: Relation::Above,
-                columns: vec![greater, lesser],
-                score: if share >= 0.9 {
-                    0.5
-                } else if against {
-                    -3.0
-                } else {
-                    -0.5
-                },
-                off: 1.0 - share,
-                against,
-                words: if against {
-                    format!(
-                        "{} lies below {} in {:.0} % of rows, where it must lie above: exchanged, or another unit?",
-                        greater.name(),
-                        lesser.name(),
-                        100.0 * (1.0 - share)
-                    )
-                } else {
-                    format!(
-                        "{} lies above {} in {:.0} % of rows",
-                        greater.name(),
-                        lesser.name(),
-                        100.0 * share
-                    )
-                },
-            });
-        }
-        found.extend(self.salt(&place));
+        self.each(place, |relation, columns, off| {
+            found.push(Finding::of(relation, columns, off));
+        });
         found
     }
 
-    /// Recovery by conductivities, (concentrate − feed)/(concentrate − permeate), against that by flows: a salt balance.
-    fn salt(&self, place: &impl Fn(Column) -> Option<Read>) -> Option<Finding> {
-        let salts = [
-            [
-                Column::FeedConductivity,
-                Column::PermeateConductivity,
-                Column::ConcentrateConductivity,
-            ],
-            [Column::FeedTds, Column::PermeateTds, Column::ConcentrateTds],
-        ];
-        let salts = salts.into_iter().find(|salts| all(place, salts).is_some())?;
-        let mut columns = vec![Column::FeedFlow, Column::PermeateFlow];
-        if all(place, &columns).is_none() {
-            return None;
+    /// Tells each relation whose columns are there, and how far it is from holding.
+    fn each(
+        &self,
+        place: impl Fn(Column) -> Option<Read>,
+        mut tell: impl FnMut(Relation, &[Column], f64),
+    ) {
+        let mut ask = |relation: Relation, columns: &[Column]| {
+            if let Some(reads) = all(&place, columns)
+                && let Some(off) = self.measure(relation, &reads)
+            {
+                tell(relation, columns, off);
+            }
+        };
+        ask(Relation::Flows, &FLOWS);
+        ask(Relation::Pressures, &PRESSURES);
+        for pair in ABOVE {
+            ask(Relation::Above, &pair);
         }
-        columns.extend(salts);
-        let off = self.measure(Relation::Salt, &all(place, &columns)?)?;
-        Some(Finding {
-            relation: Relation::Salt,
-            columns,
-            score: match off.abs() {
-                off if off <= 0.04 => 1.5,
-                off if off <= SALT_CLOSE => 1.0,
-                off if off <= 0.2 => -0.5,
-                _ => -1.5,
+        // Salt counts once, by conductivity where there is one.
+        let by_conductivity = SALTS[0].iter().all(|column| place(*column).is_some());
+        ask(
+            Relation::Salt,
+            if by_conductivity {
+                &SALTS[0]
+            } else {
+                &SALTS[1]
             },
-            off: off.abs(),
-            against: false,
-            words: format!(
-                "recovery by conductivity or salt differs from recovery by flow by {:.2}",
-                off.abs()
-            ),
-        })
+        );
     }
 
     /// How far a relation is from holding: a share that is off, or for [`Relation::Above`] the share of rows in which
@@ -248,31 +282,34 @@ impl Figures {
             })
             .collect::<Option<_>>()?;
         let rows = columns.iter().map(|(values, _)| values.len()).min()?;
-        let row = |at: usize| -> Option<Vec<f64>> {
-            columns
-                .iter()
-                .map(|(values, unit)| {
+        let mut row = vec![0.0; columns.len()];
+        let mut values: Vec<f64> = (0..rows)
+            .filter_map(|at| {
+                for (cell, (values, unit)) in row.iter_mut().zip(&columns) {
                     let raw = *values.get(at)?;
                     // At standstill nothing balances.
-                    (raw.is_finite() && raw != 0.0).then(|| unit.to_canonical(raw))
+                    if !raw.is_finite() || raw == 0.0 {
+                        return None;
+                    }
+                    *cell = unit.to_canonical(raw);
+                }
+                Some(match (relation, row.as_slice()) {
+                    (Relation::Flows, [feed, permeate, concentrate]) => {
+                        (permeate + concentrate) / feed - 1.0
+                    }
+                    (Relation::Pressures, [feed, concentrate, difference]) => {
+                        (feed - concentrate) / difference - 1.0
+                    }
+                    (Relation::Above, [greater, lesser]) => f64::from(u8::from(greater > lesser)),
+                    (
+                        Relation::Salt,
+                        [feed, permeate, feed_salt, permeate_salt, concentrate_salt],
+                    ) => {
+                        (concentrate_salt - feed_salt) / (concentrate_salt - permeate_salt)
+                            - permeate / feed
+                    }
+                    _ => return None,
                 })
-                .collect()
-        };
-        let mut values: Vec<f64> = (0..rows)
-            .filter_map(row)
-            .filter_map(|row| match (relation, row.as_slice()) {
-                (Relation::Flows, [feed, permeate, concentrate]) => {
-                    Some((permeate + concentrate) / feed - 1.0)
-                }
-                (Relation::Pressures, [feed, concentrate, difference]) => {
-                    Some((feed - concentrate) / difference - 1.0)
-                }
-                (Relation::Above, [greater, lesser]) => Some(f64::from(u8::from(greater > lesser))),
-                (Relation::Salt, [feed, permeate, feed_salt, permeate_salt, concentrate_salt]) => {
-                    let by_salt = (concentrate_salt - feed_salt) / (concentrate_salt - permeate_salt);
-                    Some(by_salt - permeate / feed)
-                }
-                _ => None,
             })
             .filter(|value| value.is_finite())
             .collect();
@@ -286,8 +323,16 @@ impl Figures {
         let mut scatter: Vec<f64> = values.iter().map(|value| (value - centre).abs()).collect();
         let scatter = crate::stats::median(&mut scatter);
         // A balance holds row by row; one that holds on the whole alone is chance.
-        let loose = if relation == Relation::Flows { 0.05 } else { 0.5 };
-        Some(if scatter > loose { centre.signum() * centre.abs().max(scatter) } else { centre })
+        let loose = if relation == Relation::Flows {
+            0.05
+        } else {
+            0.5
+        };
+        Some(if scatter > loose {
+            centre.signum() * centre.abs().max(scatter)
+        } else {
+            centre
+        })
     }
 }
 

@@ -8,12 +8,23 @@ use super::super::cell;
 
 /// What stands between whole figures and their parts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "kebab-case")]
 pub enum Decimal {
     /// 12.5
+    #[serde(rename = ".")]
     Point,
     /// 12,5
+    #[serde(rename = ",")]
     Comma,
+}
+
+impl Decimal {
+    /// The sign itself.
+    pub fn sign(self) -> char {
+        match self {
+            Self::Point => '.',
+            Self::Comma => ',',
+        }
+    }
 }
 
 /// What the cells of a column are.
@@ -47,8 +58,8 @@ const SHARE: f64 = 0.9;
 
 /// Words for running and standing still that a log's reader does not take (common practice, no source).
 const OTHER_SWITCHES: [&str; 16] = [
-    "run", "running", "stop", "stopped", "standby", "idle", "ein", "aus", "ja", "nein", "marche", "arret", "marcha",
-    "paro", "active", "inactive",
+    "run", "running", "stop", "stopped", "standby", "idle", "ein", "aus", "ja", "nein", "marche",
+    "arret", "marcha", "paro", "active", "inactive",
 ];
 
 /// A cell without its blanks; `None` where it says that there is no reading.
@@ -89,7 +100,9 @@ impl Cells {
                     found.example.get_or_insert_with(|| cell.to_owned());
                 }
             }
-            found.figures.push(figure.map_or(f64::NAN, |(value, _)| value));
+            found
+                .figures
+                .push(figure.map_or(f64::NAN, |(value, _)| value));
         }
         found.distinct = words.len();
         let figures = found.filled - found.unreadable;
@@ -100,7 +113,8 @@ impl Cells {
             found.unreadable = 0;
         }
         let taken = |word: &&str| cell::switch(word.as_bytes()).is_ok();
-        let known = |word: &&str| taken(word) || OTHER_SWITCHES.contains(&word.to_lowercase().as_str());
+        let known =
+            |word: &&str| taken(word) || OTHER_SWITCHES.contains(&word.to_lowercase().as_str());
         if !words.is_empty() && words.len() <= 3 && words.iter().all(known) {
             found.switch = Some(words.iter().all(taken));
         }
@@ -190,7 +204,11 @@ impl Votes {
             (_, 0) => (Decimal::Point, None),
             (0, _) => (Decimal::Comma, None),
             (point, comma) => (
-                if comma > point { Decimal::Comma } else { Decimal::Point },
+                if comma > point {
+                    Decimal::Comma
+                } else {
+                    Decimal::Point
+                },
                 Some(format!(
                     "{point} cells have a decimal point and {comma} a decimal comma: one of the two can't be read"
                 )),
@@ -223,7 +241,10 @@ mod tests {
     fn kinds_of_columns() {
         let of = |cells: &[&str]| Cells::of(cells, Decimal::Point);
         let figures = of(&["1.5", "", "0", "1,234.5"]);
-        assert_eq!((figures.kind, figures.missing, figures.grouped), (Kind::Figures, 1, 1));
+        assert_eq!(
+            (figures.kind, figures.missing, figures.grouped),
+            (Kind::Figures, 1, 1)
+        );
         assert_eq!(of(&["OK", "5"]).kind, Kind::Words);
         assert_eq!(of(&["", "-"]).kind, Kind::Empty);
         assert_eq!(of(&["1", "0", "1"]).switch, Some(true));

@@ -60,8 +60,14 @@ impl<'a> Judge<'a> {
     }
 
     fn title(&self, subject: usize) -> &str {
-        let place = self.search.subjects.get(subject).map(|subject| subject.place);
-        place.and_then(|place| self.titles.get(place)).map_or("", String::as_str)
+        let place = self
+            .search
+            .subjects
+            .get(subject)
+            .map(|subject| subject.place);
+        place
+            .and_then(|place| self.titles.get(place))
+            .map_or("", String::as_str)
     }
 
     fn chosen(&self, subject: usize) -> Option<&Candidate> {
@@ -69,8 +75,10 @@ impl<'a> Judge<'a> {
     }
 
     fn holder(&self, target: Target) -> Option<usize> {
-        (0..self.assignment.len())
-            .find(|subject| self.chosen(*subject).is_some_and(|known| known.target == target))
+        (0..self.assignment.len()).find(|subject| {
+            self.chosen(*subject)
+                .is_some_and(|known| known.target == target)
+        })
     }
 
     fn unit_alone(&self, at: usize) -> UnitFrom {
@@ -106,14 +114,26 @@ impl<'a> Judge<'a> {
             let places: Vec<usize> = finding
                 .columns
                 .iter()
-                .filter_map(|column| self.holder(Target { stage: *stage, column: *column }))
+                .filter_map(|column| {
+                    self.holder(Target {
+                        stage: *stage,
+                        column: *column,
+                    })
+                })
                 .collect();
             let open: Vec<usize> = places
                 .iter()
                 .copied()
                 .filter(|subject| self.units.get(*subject) == Some(&UnitFrom::Undecided))
                 .collect();
-            if open.is_empty() || open.len() == places.len() || self.closing(finding, &places, &open, close) != 1 {
+            // A column that may not be a flow at all must not be fitted in by its unit.
+            if places.iter().any(|subject| !self.says_quantity(*subject)) {
+                continue;
+            }
+            if open.is_empty()
+                || open.len() == places.len()
+                || self.closing(finding, &places, &open, close) != 1
+            {
                 continue;
             }
             for subject in open {
@@ -133,11 +153,22 @@ impl<'a> Judge<'a> {
         }
     }
 
+    /// Whether the header itself tells the quantity of what a subject was given.
+    fn says_quantity(&self, at: usize) -> bool {
+        let (Some(chosen), Some(subject)) = (self.chosen(at), self.search.subjects.get(at)) else {
+            return false;
+        };
+        let said = subject.header.quantity_of(chosen.target.column.quantity());
+        said.is_some_and(|(strength, _)| strength >= 0.5)
+    }
+
     /// In how many ways the open units of a balance let it close.
     fn closing(&self, finding: &Finding, places: &[usize], open: &[usize], close: f64) -> usize {
         let mut ways: Vec<Vec<Read>> = vec![Vec::new()];
         for subject in places {
-            let Some(chosen) = self.chosen(*subject) else { return 0 };
+            let Some(chosen) = self.chosen(*subject) else {
+                return 0;
+            };
             let units: Vec<&'static str> = if open.contains(subject) {
                 match chosen.target.column.quantity() {
                     // Bar and kgf/cm2 differ by less than gauges do.
@@ -152,7 +183,10 @@ impl<'a> Judge<'a> {
                 .flat_map(|way| {
                     units.iter().map(move |unit| {
                         let mut way = way.clone();
-                        way.push(Read { subject: *subject, unit });
+                        way.push(Read {
+                            subject: *subject,
+                            unit,
+                        });
                         way
                     })
                 })
@@ -167,7 +201,8 @@ impl<'a> Judge<'a> {
     /// The unit that every other column of the quantity states, where the figures are usual in it alone.
     fn units_by_neighbours(&mut self) {
         for at in 0..self.assignment.len() {
-            let (Some(chosen), Some(UnitFrom::Undecided)) = (self.chosen(at), self.units.get(at)) else {
+            let (Some(chosen), Some(UnitFrom::Undecided)) = (self.chosen(at), self.units.get(at))
+            else {
                 continue;
             };
             let column = chosen.target.column;
@@ -179,12 +214,15 @@ impl<'a> Judge<'a> {
                 .filter(|unit| unit.quantity == column.quantity())
                 .collect();
             let alike = !stated.is_empty() && stated.iter().all(|unit| *unit == chosen.unit);
-            let usual_else = self.search.subjects[at].units_by_range(column).iter().any(|unit| {
-                *unit != chosen.unit
-                    && self.search.subjects[at]
-                        .spread
-                        .is_some_and(|spread| spread.plausible(column, unit) == Plausible::Usual)
-            });
+            let usual_else = self.search.subjects[at]
+                .units_by_range(column)
+                .iter()
+                .any(|unit| {
+                    *unit != chosen.unit
+                        && self.search.subjects[at].spread.is_some_and(|spread| {
+                            spread.plausible(column, unit) == Plausible::Usual
+                        })
+                });
             if alike && chosen.plausible == Plausible::Usual && !usual_else {
                 self.units[at] = UnitFrom::Neighbours;
             }
@@ -196,22 +234,29 @@ impl<'a> Judge<'a> {
     pub fn is_of_a_unit(&self) -> bool {
         use super::words::Stream::{Concentrate, Permeate, Recycle};
         let named = (0..self.assignment.len()).any(|at| {
-            let (Some(chosen), Some(subject)) = (self.chosen(at), self.search.subjects.get(at)) else {
+            let (Some(chosen), Some(subject)) = (self.chosen(at), self.search.subjects.get(at))
+            else {
                 return false;
             };
             let quantity = subject.header.quantity_of(chosen.target.column.quantity());
             quantity.is_some_and(|(strength, _)| strength >= 0.4)
                 && [Permeate, Concentrate, Recycle].into_iter().any(|stream| {
-                    subject.header.stream(stream).is_some_and(|(strength, _)| strength >= 0.7)
+                    subject
+                        .header
+                        .stream(stream)
+                        .is_some_and(|(strength, _)| strength >= 0.7)
                 })
         });
         let closed = self.findings.iter().any(|(stage, finding)| {
             matches!(finding.relation, Relation::Flows | Relation::Pressures)
                 && finding.closes()
                 && finding.columns.iter().all(|column| {
-                    self.holder(Target { stage: *stage, column: *column })
-                        .and_then(|holder| self.search.subjects.get(holder))
-                        .is_some_and(|subject| subject.header.unknown.is_empty())
+                    self.holder(Target {
+                        stage: *stage,
+                        column: *column,
+                    })
+                    .and_then(|holder| self.search.subjects.get(holder))
+                    .is_some_and(|subject| subject.header.unknown.is_empty())
                 })
         });
         named || closed
@@ -220,7 +265,12 @@ impl<'a> Judge<'a> {
     /// The verdict on one subject.
     pub fn verdict(&self, at: usize) -> Verdict {
         let Some(subject) = self.search.subjects.get(at) else {
-            return Verdict { meaning: None, confidence: Confidence::None, evidence: Vec::new(), alternatives: Vec::new() };
+            return Verdict {
+                meaning: None,
+                confidence: Confidence::None,
+                evidence: Vec::new(),
+                alternatives: Vec::new(),
+            };
         };
         let mut evidence = Vec::new();
         let header = &subject.header;
@@ -231,7 +281,9 @@ impl<'a> Judge<'a> {
             );
         }
         if let Some(word) = &header.foreign {
-            evidence.push(format!("the header says '{word}', which no column of a log measures"));
+            evidence.push(format!(
+                "the header says '{word}', which no column of a log measures"
+            ));
         }
         let Some(chosen) = self.chosen(at) else {
             if evidence.is_empty() {
@@ -248,7 +300,9 @@ impl<'a> Judge<'a> {
         let mine: Vec<&Finding> = self
             .findings
             .iter()
-            .filter(|(stage, finding)| *stage == chosen.target.stage && finding.columns.contains(&column))
+            .filter(|(stage, finding)| {
+                *stage == chosen.target.stage && finding.columns.contains(&column)
+            })
             .map(|(_, finding)| finding)
             .collect();
         evidence.push(self.words(at, column));
@@ -262,19 +316,26 @@ impl<'a> Judge<'a> {
             .map(|finding| finding.words.clone())
             .filter(|words| !said(words))
             .collect();
-        let order = mine.iter().find(|finding| finding.relation == Relation::Above && !finding.against);
+        let order = mine
+            .iter()
+            .find(|finding| finding.relation == Relation::Above && !finding.against);
         if balances.is_empty() {
             evidence.extend(order.map(|finding| finding.words.clone()));
         }
         evidence.extend(balances);
         if let Some(word) = &header.elsewhere {
-            evidence.push(format!("'{word}' may mean another place than the membranes"));
+            evidence.push(format!(
+                "'{word}' may mean another place than the membranes"
+            ));
         }
         if let Some(word) = header.unknown.first() {
             evidence.push(format!("'{word}' is no word that is known here"));
         }
         if let Some(word) = header.conflict() {
-            evidence.push(format!("the header says '{word}' but gives a unit of {}", column.quantity().name()));
+            evidence.push(format!(
+                "the header says '{word}' but gives a unit of {}",
+                column.quantity().name()
+            ));
         }
         let rivals = self.rivals(at, column);
         for rival in &rivals {
@@ -282,19 +343,39 @@ impl<'a> Judge<'a> {
         }
         let rest = self.rest(at, column, chosen.unit);
         Verdict {
-            meaning: Some(Meaning::Reading { column, unit: chosen.unit, stage: chosen.target.stage }),
+            meaning: Some(Meaning::Reading {
+                column,
+                unit: chosen.unit,
+                stage: chosen.target.stage,
+            }),
             confidence: self.confidence(at, chosen, &mine, !rivals.is_empty()),
             evidence,
             alternatives: rest,
         }
     }
 
-    fn confidence(&self, at: usize, chosen: &Candidate, mine: &[&Finding], rivals: bool) -> Confidence {
-        let Some(subject) = self.search.subjects.get(at) else { return Confidence::None };
+    fn confidence(
+        &self,
+        at: usize,
+        chosen: &Candidate,
+        mine: &[&Finding],
+        rivals: bool,
+    ) -> Confidence {
+        let Some(subject) = self.search.subjects.get(at) else {
+            return Confidence::None;
+        };
         let (header, column) = (&subject.header, chosen.target.column);
-        let unit_known = self.units.get(at).is_some_and(|from| *from != UnitFrom::Undecided);
-        let stated = matches!(self.units.get(at), Some(UnitFrom::Header | UnitFrom::NotNeeded));
-        let against = mine.iter().any(|finding| finding.against && finding.relation == Relation::Above);
+        let unit_known = self
+            .units
+            .get(at)
+            .is_some_and(|from| *from != UnitFrom::Undecided);
+        let stated = matches!(
+            self.units.get(at),
+            Some(UnitFrom::Header | UnitFrom::NotNeeded)
+        );
+        let against = mine
+            .iter()
+            .any(|finding| finding.against && finding.relation == Relation::Above);
         let doubt = mine.iter().any(|finding| finding.against);
         if against
             || rivals
@@ -313,7 +394,10 @@ impl<'a> Judge<'a> {
         {
             return Confidence::Sure;
         }
-        if subject.names(column, 0.7) || self.only_thermometer(at, chosen) || self.told_by_balance(at, chosen, mine) {
+        if subject.names(column, 0.7)
+            || self.only_thermometer(at, chosen)
+            || self.told_by_balance(at, chosen, mine)
+        {
             return Confidence::Likely;
         }
         Confidence::Possible
@@ -340,7 +424,6 @@ impl<'a> Judge<'a> {
         const LEAST_MARGIN: f64 = 1.0;
         let column = chosen.target.column;
         let subject = &self.search.subjects[at];
-        let quantity = subject.header.quantity_of(column.quantity());
         let closed = mine.iter().any(|finding| {
             let tight = match finding.relation {
                 Relation::Flows => finding.off <= FLOWS_CLOSE / 2.0,
@@ -348,21 +431,38 @@ impl<'a> Judge<'a> {
                 Relation::Above | Relation::Salt => false,
             };
             // Three tags that close may be two stages and their sum: words or salt must speak for one of them.
-            let named = finding.columns.iter().filter(|other| **other != column).any(|other| {
-                let target = Target { stage: chosen.target.stage, column: *other };
+            let named = finding
+                .columns
+                .iter()
+                .filter(|other| **other != column)
+                .any(|other| {
+                    let target = Target {
+                        stage: chosen.target.stage,
+                        column: *other,
+                    };
+                    self.holder(target)
+                        .is_some_and(|holder| self.search.subjects[holder].names(*other, 0.7))
+                });
+            let salt = mine
+                .iter()
+                .any(|finding| finding.relation == Relation::Salt && finding.closes());
+            let salt = salt
+                || self.findings.iter().any(|(stage, finding)| {
+                    *stage == chosen.target.stage
+                        && finding.relation == Relation::Salt
+                        && finding.closes()
+                });
+            let said = finding.columns.iter().all(|other| {
+                let target = Target {
+                    stage: chosen.target.stage,
+                    column: *other,
+                };
                 self.holder(target)
-                    .is_some_and(|holder| self.search.subjects[holder].names(*other, 0.7))
+                    .is_some_and(|holder| self.says_quantity(holder))
             });
-            let salt = mine.iter().any(|finding| finding.relation == Relation::Salt && finding.closes());
-            let salt = salt || self.findings.iter().any(|(stage, finding)| {
-                *stage == chosen.target.stage && finding.relation == Relation::Salt && finding.closes()
-            });
-            tight && (named || salt)
+            tight && said && (named || salt)
         });
-        quantity.is_some_and(|(strength, _)| strength >= 0.5)
-            && subject.header.unknown.is_empty()
-            && closed
-            && self.margin(at, chosen) >= LEAST_MARGIN
+        subject.header.unknown.is_empty() && closed && self.margin(at, chosen) >= LEAST_MARGIN
     }
 
     /// How much worse the best other answer to what this column is scores.
@@ -379,12 +479,9 @@ impl<'a> Judge<'a> {
             }
         }
         for rival in (0..self.assignment.len()).filter(|rival| *rival != at) {
-            for moved in self.search.moves(self.assignment, rival, f64::NEG_INFINITY) {
-                let there = self
-                    .search
-                    .chosen(&moved, rival)
-                    .is_some_and(|candidate| candidate.target == chosen.target);
-                if there {
+            for (choice, candidate) in self.search.subjects[rival].candidates.iter().enumerate() {
+                if candidate.target == chosen.target {
+                    let moved = self.search.set(self.assignment, &[(rival, choice)]);
                     other = other.max(self.search.score(&moved));
                 }
             }
@@ -394,22 +491,29 @@ impl<'a> Judge<'a> {
 
     /// Other columns whose headers name the same.
     fn rivals(&self, at: usize, column: Column) -> Vec<usize> {
-        let Some(subject) = self.search.subjects.get(at) else { return Vec::new() };
+        let Some(subject) = self.search.subjects.get(at) else {
+            return Vec::new();
+        };
         (0..self.assignment.len())
             .filter(|rival| {
                 let other = &self.search.subjects[*rival];
                 *rival != at
                     && other.header.stage == subject.header.stage
                     && other.header.foreign.is_none()
+                    && !other.header.absolute
                     && other.header.elsewhere.is_none()
                     && other.names(column, 0.7)
-                    && self.chosen(*rival).is_none_or(|chosen| chosen.target.column == column)
+                    && self
+                        .chosen(*rival)
+                        .is_none_or(|chosen| chosen.target.column == column)
             })
             .collect()
     }
 
     fn words(&self, at: usize, column: Column) -> String {
-        let Some(subject) = self.search.subjects.get(at) else { return String::new() };
+        let Some(subject) = self.search.subjects.get(at) else {
+            return String::new();
+        };
         let mut said = Vec::new();
         if let Some(stream) = super::words::Stream::of(column)
             && let Some((strength, word)) = subject.header.stream(stream)
@@ -418,7 +522,7 @@ impl<'a> Judge<'a> {
         }
         if let Some((strength, word)) = subject.header.quantity_of(column.quantity()) {
             if subject.header.unit.is_some_and(|unit| unit.word == word) {
-                said.push(format!("its unit is {word}"));
+                said.push(format!("{} (its unit is {word})", column.quantity().name()));
             } else {
                 said.push(hedged(word, column.quantity().name(), strength));
             }
@@ -472,39 +576,63 @@ impl<'a> Judge<'a> {
                     .iter()
                     .map(|unit| unit.word)
                     .collect();
-                Some(format!("no unit in the header, and undecided by range: {}", words.join(" or ")))
+                Some(format!(
+                    "no unit in the header, and undecided by range: {}",
+                    words.join(" or ")
+                ))
             }
         }
     }
 
     fn why_none(&self, at: usize) -> String {
-        let Some(subject) = self.search.subjects.get(at) else { return String::new() };
+        let Some(subject) = self.search.subjects.get(at) else {
+            return String::new();
+        };
         let header = &subject.header;
         let said: Vec<&str> = header
             .streams
             .iter()
             .map(|(stream, ..)| stream.name())
-            .chain(header.quantities.iter().map(|(quantity, ..)| quantity.name()))
+            .chain(
+                header
+                    .quantities
+                    .iter()
+                    .map(|(quantity, ..)| quantity.name()),
+            )
             .collect();
         if let (Some(word), true) = (header.unknown.first(), said.is_empty()) {
             format!("'{word}' is no word that is known here")
         } else if said.is_empty() {
             "the header tells nothing, and no balance does".to_owned()
         } else if subject.candidates.is_empty() {
-            format!("the header says {}: no column of a log is that, in figures such as these", said.join(" "))
+            format!(
+                "the header says {}: no column of a log is that, in figures such as these",
+                said.join(" ")
+            )
         } else {
-            format!("the header says {}; another column fits that better", said.join(" "))
+            format!(
+                "the header says {}; another column fits that better",
+                said.join(" ")
+            )
         }
     }
 
     /// What a column that was given nothing may be by itself.
     fn by_itself(&self, at: usize) -> Vec<Meaning> {
-        let Some(subject) = self.search.subjects.get(at) else { return Vec::new() };
+        let Some(subject) = self.search.subjects.get(at) else {
+            return Vec::new();
+        };
         if subject.header.says_nothing() {
             return Vec::new();
         }
         let least = |candidate: &&Candidate| candidate.score > -1.5;
-        subject.candidates.iter().filter(least).take(3).map(meaning).collect()
+        subject
+            .candidates
+            .iter()
+            .filter(least)
+            .take(3)
+            .map(meaning)
+            .collect()
     }
 
     /// What else a column may be: other columns and units that score little worse.
@@ -513,7 +641,9 @@ impl<'a> Judge<'a> {
         let best = self.search.score(self.assignment);
         let mut others: Vec<(f64, Meaning)> = Vec::new();
         for moved in self.search.moves(self.assignment, at, -2.6) {
-            let Some(candidate) = self.search.chosen(&moved, at) else { continue };
+            let Some(candidate) = self.search.chosen(&moved, at) else {
+                continue;
+            };
             let same = candidate.target.column == column && candidate.unit == unit;
             let behind = best - self.search.score(&moved);
             let other = meaning(candidate);
@@ -522,7 +652,11 @@ impl<'a> Judge<'a> {
             }
         }
         others.sort_by(|a, b| a.0.total_cmp(&b.0));
-        others.into_iter().take(3).map(|(_, meaning)| meaning).collect()
+        others
+            .into_iter()
+            .take(3)
+            .map(|(_, meaning)| meaning)
+            .collect()
     }
 }
 
@@ -535,8 +669,12 @@ fn meaning(candidate: &Candidate) -> Meaning {
 }
 
 fn hedged(word: &str, what: &str, strength: f64) -> String {
-    let verb = if strength >= 0.7 { "is" } else { "may be" };
-    format!("'{word}' {verb} {what}")
+    let perhaps = if strength >= 0.7 { "" } else { "perhaps " };
+    if word == what {
+        format!("{perhaps}{what}")
+    } else {
+        format!("{perhaps}{what} ('{word}')")
+    }
 }
 
 fn evidence_holds(unit: Option<&UnitFrom>, words: &str) -> bool {

@@ -4,8 +4,7 @@ use std::fmt::Write;
 
 use super::{Confidence, Decimal, Description, Meaning, Proposal};
 
-const HEAD: &str =
-    "# Proposed by brinemark describe: read it, correct it, then use it with --mapping. Nothing of it was applied.\n";
+const HEAD: &str = "# Proposed by brinemark describe: read it, correct it, then use it with --mapping. Nothing of it was applied.\n";
 
 impl Description {
     /// The text of a mapping file. What is less than likely stands in comments, with its alternatives.
@@ -35,11 +34,17 @@ impl Description {
                         quoted(other)
                     ),
                 ),
-                None => push(&mut text, format_args!("time_format = {}\n", quoted(format))),
+                None => push(
+                    &mut text,
+                    format_args!("time_format = {}\n", quoted(format)),
+                ),
             }
         }
         if let Some(separator) = self.separator.filter(|separator| *separator != ',') {
-            push(&mut text, format_args!("separator = {}\n", quoted(&separator.to_string())));
+            push(
+                &mut text,
+                format_args!("separator = {}\n", quoted(&separator.to_string())),
+            );
         }
         if self.decimal == Decimal::Comma {
             text.push_str("decimal = \",\"\n");
@@ -50,18 +55,36 @@ impl Description {
             let twice = earlier.clone().any(|other| other.header == column.header);
             // A target is given once: a second column of the same name is for its reader to decide.
             let taken = column.proposal.is_some()
-                && earlier.clone().any(|other| other.confidence >= Confidence::Likely && same(other, column));
-            push(&mut text, format_args!("{}\n", line(column, twice || taken)));
+                && earlier
+                    .clone()
+                    .any(|other| other.confidence >= Confidence::Likely && same(other, column));
+            push(
+                &mut text,
+                format_args!("{}\n", line(column, twice || taken)),
+            );
         }
         text
+    }
+
+    /// All of it as JSON.
+    pub fn to_json(&self) -> String {
+        serde_json::to_string_pretty(self).unwrap_or_default()
     }
 }
 
 fn same(a: &Proposal, b: &Proposal) -> bool {
     match (a.proposal, b.proposal) {
         (
-            Some(Meaning::Reading { column: a, stage: s, .. }),
-            Some(Meaning::Reading { column: b, stage: t, .. }),
+            Some(Meaning::Reading {
+                column: a,
+                stage: s,
+                ..
+            }),
+            Some(Meaning::Reading {
+                column: b,
+                stage: t,
+                ..
+            }),
         ) => (a, s) == (b, t),
         (a, b) => a == b,
     }
@@ -85,17 +108,24 @@ fn line(column: &Proposal, undecided: bool) -> String {
     if column.confidence >= Confidence::Likely && !undecided {
         return format!("{entry:56}# {}: {why}{or}", column.confidence.name());
     }
-    format!("# {entry:54}# {} (undecided): {why}{or}", column.confidence.name())
+    format!(
+        "# {entry:54}# {} (undecided): {why}{or}",
+        column.confidence.name()
+    )
 }
 
 /// A text as TOML writes it. JSON's escapes are among TOML's, which also forbids a bare DEL.
 fn quoted(text: &str) -> String {
-    serde_json::Value::from(text).to_string().replace('\u{7f}', "\\u007f")
+    serde_json::Value::from(text)
+        .to_string()
+        .replace('\u{7f}', "\\u007f")
 }
 
 /// A text without line breaks and other control characters, which a comment may not hold.
 pub(super) fn one_line(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+    text.chars()
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .collect()
 }
 
 /// "a [bar], b [psi]"

@@ -81,7 +81,11 @@ impl fmt::Display for Meaning {
         match self {
             Self::Time => f.write_str(super::TIME),
             Self::Label(name) => f.write_str(name),
-            Self::Reading { column, unit, stage } => {
+            Self::Reading {
+                column,
+                unit,
+                stage,
+            } => {
                 if let Some(stage) = stage {
                     write!(f, "stage {stage} ")?;
                 }
@@ -197,7 +201,10 @@ pub fn describe(titles: &[String], rows: &[Vec<String>], separator: Option<char>
     let units = units_row(titles, rows);
     let rows = match &units {
         Some(_) => {
-            notes.push("the first row below the headers holds units, no readings: take it out of the file".to_owned());
+            notes.push(
+                "the first row below the headers holds units, no readings: take it out of the file"
+                    .to_owned(),
+            );
             rows.get(1..).unwrap_or_default()
         }
         None => rows,
@@ -210,15 +217,30 @@ pub fn describe(titles: &[String], rows: &[Vec<String>], separator: Option<char>
     let mut facts: Vec<Facts> = Vec::with_capacity(titles.len());
     let mut votes = Votes::default();
     for (place, title) in titles.iter().enumerate() {
-        let unit = units.as_ref().and_then(|units| units.get(place)).map_or("", String::as_str);
-        let header = Header::of(&if unit.trim().is_empty() { title.clone() } else { format!("{title} [{unit}]") });
-        let texts: Vec<&str> = cells_of(place).into_iter().filter_map(cells::filled).collect();
+        let unit = units
+            .as_ref()
+            .and_then(|units| units.get(place))
+            .map_or("", String::as_str);
+        let header = Header::of(&if unit.trim().is_empty() {
+            title.clone()
+        } else {
+            format!("{title} [{unit}]")
+        });
+        let texts: Vec<&str> = cells_of(place)
+            .into_iter()
+            .filter_map(cells::filled)
+            .collect();
         let times = times::recognise(&texts);
         let of_day = times.is_none() && times::times_of_day(&texts);
         if times.is_none() && !of_day {
             texts.iter().for_each(|cell| votes.add(cell));
         }
-        facts.push(Facts { header, times, of_day, cells: None });
+        facts.push(Facts {
+            header,
+            times,
+            of_day,
+            cells: None,
+        });
     }
     let (decimal, remark) = votes.decide();
     notes.extend(remark.map(|remark| format!("decimal sign: {remark}")));
@@ -226,11 +248,12 @@ pub fn describe(titles: &[String], rows: &[Vec<String>], separator: Option<char>
         fact.cells = Some(Cells::of(&cells_of(place), decimal));
     }
     let time = time_column(titles, &facts, &mut notes);
+    let clock_apart = facts.iter().any(|fact| fact.of_day);
     let mut columns: Vec<Proposal> = titles
         .iter()
         .zip(&facts)
         .enumerate()
-        .map(|(place, (title, fact))| fact.proposal(title, Some(place) == time, rows.len()))
+        .map(|(place, (title, fact))| fact.proposal(title, Some(place) == time, clock_apart))
         .collect();
     readings(titles, &facts, &mut columns, &mut notes);
     let time = time.and_then(|place| {
@@ -247,7 +270,9 @@ pub fn describe(titles: &[String], rows: &[Vec<String>], separator: Option<char>
     time_notes(time.as_ref(), &mut notes);
     for (place, title) in titles.iter().enumerate() {
         if titles.iter().take(place).any(|other| other == title) {
-            notes.push(format!("two columns are headed '{title}': give each its own header"));
+            notes.push(format!(
+                "two columns are headed '{title}': give each its own header"
+            ));
         }
     }
     Description {
@@ -278,12 +303,16 @@ impl Facts {
     fn label(&self) -> Option<(&'static str, f64)> {
         const MOST: usize = 20;
         let cells = self.cells.as_ref()?;
-        let few = cells.filled > 0 && cells.distinct <= MOST && (cells.kind == Kind::Words || cells.whole());
-        self.header.label.filter(|_| few && self.header.unit.is_none())
+        let few = cells.filled > 0
+            && cells.distinct <= MOST
+            && (cells.kind == Kind::Words || cells.whole());
+        self.header
+            .label
+            .filter(|_| few && self.header.unit.is_none())
     }
 
     /// The proposal for a column that holds no readings, or the empty one to be filled in.
-    fn proposal(&self, title: &str, is_the_time: bool, rows: usize) -> Proposal {
+    fn proposal(&self, title: &str, is_the_time: bool, clock_apart: bool) -> Proposal {
         let mut proposal = Proposal {
             header: title.to_owned(),
             proposal: None,
@@ -297,30 +326,46 @@ impl Facts {
             proposal.evidence.extend(times.evidence.iter().cloned());
             if is_the_time {
                 proposal.proposal = Some(Meaning::Time);
-                proposal.confidence = if times.date_alone && times.step_h.is_none_or(|step| step < 24.0) && rows > 1 {
+                proposal.confidence = if times.date_alone && clock_apart {
                     Confidence::Possible
-                } else if self.header.is_time && times.undecided.is_none() && times.unreadable == 0 {
+                } else if self.header.is_time && times.undecided.is_none() && times.unreadable == 0
+                {
                     Confidence::Sure
                 } else {
                     Confidence::Likely
                 };
                 let format = times.format.as_deref().unwrap_or("ISO 8601");
-                proposal.evidence.insert(0, format!("its cells are times, written as {format}"));
+                proposal
+                    .evidence
+                    .insert(0, format!("its cells are times, written as {format}"));
             } else {
-                proposal.evidence.push("its cells are times; another column is proposed for the time".to_owned());
+                proposal.evidence.push(
+                    "its cells are times; another column is proposed for the time".to_owned(),
+                );
                 proposal.alternatives.push(Meaning::Time);
             }
             return proposal;
         }
         if self.of_day {
-            proposal.evidence.push("its cells are times of a day, without their date".to_owned());
+            proposal
+                .evidence
+                .push("its cells are times of a day, without their date".to_owned());
             return proposal;
         }
-        let Some(cells) = &self.cells else { return proposal };
+        let Some(cells) = &self.cells else {
+            return proposal;
+        };
         if let Some((label, strength)) = self.label() {
             proposal.proposal = Some(Meaning::Label(label));
-            proposal.confidence = if strength >= 1.0 { Confidence::Sure } else { Confidence::Likely };
-            proposal.evidence.push(format!("its header names {label}, its cells are {} labels", cells.distinct));
+            proposal.confidence = if strength >= 1.0 {
+                Confidence::Sure
+            } else {
+                Confidence::Likely
+            };
+            proposal.evidence.push(format!(
+                "its header names {label}, its cells are {} labels",
+                cells.distinct
+            ));
             return proposal;
         }
         match cells.kind {
@@ -339,10 +384,23 @@ impl Facts {
 
     fn values(&self) -> Values {
         let Some(cells) = &self.cells else {
-            return Values { filled: 0, missing: 0, unreadable: 0, distinct: 0, least: None, median: None, greatest: None };
+            return Values {
+                filled: 0,
+                missing: 0,
+                unreadable: 0,
+                distinct: 0,
+                least: None,
+                median: None,
+                greatest: None,
+            };
         };
         let mut figures: Vec<f64> = if cells.kind == Kind::Figures {
-            cells.figures.iter().copied().filter(|value| value.is_finite()).collect()
+            cells
+                .figures
+                .iter()
+                .copied()
+                .filter(|value| value.is_finite())
+                .collect()
         } else {
             Vec::new()
         };
@@ -373,7 +431,12 @@ fn units_row(titles: &[String], rows: &[Vec<String>]) -> Option<Vec<String>> {
 /// The column that tells the time: the one whose header says so, else the first whose cells are times.
 fn time_column(titles: &[String], facts: &[Facts], notes: &mut Vec<String>) -> Option<usize> {
     let places = || (0..facts.len()).filter(|place| facts[*place].times.is_some());
-    let whole = |place: &usize| facts[*place].times.as_ref().is_some_and(|times| !times.date_alone);
+    let whole = |place: &usize| {
+        facts[*place]
+            .times
+            .as_ref()
+            .is_some_and(|times| !times.date_alone)
+    };
     let said = |place: &usize| facts[*place].header.is_time;
     let found = places()
         .find(|place| said(place) && whole(place))
@@ -391,8 +454,15 @@ fn time_column(titles: &[String], facts: &[Facts], notes: &mut Vec<String>) -> O
     }
     if found.is_none() {
         let serial = facts.iter().zip(titles).find_map(|(fact, title)| {
-            let cells = fact.cells.as_ref().filter(|cells| cells.kind == Kind::Figures && fact.header.is_time)?;
-            let first = cells.figures.iter().copied().find(|value| value.is_finite())?;
+            let cells = fact
+                .cells
+                .as_ref()
+                .filter(|cells| cells.kind == Kind::Figures && fact.header.is_time)?;
+            let first = cells
+                .figures
+                .iter()
+                .copied()
+                .find(|value| value.is_finite())?;
             // Days since 1900 as spreadsheets count them, seconds since 1970 as loggers do; both for the years since 2000.
             let kind = match first {
                 36_526.0..=73_050.0 => "days as a spreadsheet counts them",
@@ -400,9 +470,13 @@ fn time_column(titles: &[String], facts: &[Facts], notes: &mut Vec<String>) -> O
                 9.4e11..=4.1e12 => "milliseconds since 1970",
                 _ => return None,
             };
-            Some(format!("'{title}' seems to hold {kind}: write it as a date and a time"))
+            Some(format!(
+                "'{title}' seems to hold {kind}: write it as a date and a time"
+            ))
         });
-        notes.push(serial.unwrap_or_else(|| "no column holds times: every reading needs one".to_owned()));
+        notes.push(
+            serial.unwrap_or_else(|| "no column holds times: every reading needs one".to_owned()),
+        );
     }
     found
 }
@@ -410,12 +484,19 @@ fn time_column(titles: &[String], facts: &[Facts], notes: &mut Vec<String>) -> O
 fn time_notes(time: Option<&TimeColumn>, notes: &mut Vec<String>) {
     let Some(time) = time else { return };
     if let (Some(format), Some(other)) = (&time.format, &time.undecided) {
-        notes.push(format!("the order of day and month is undecided: {format} or {other}"));
+        notes.push(format!(
+            "the order of day and month is undecided: {format} or {other}"
+        ));
     }
     match time.order {
         Order::OldestFirst => {}
-        Order::NewestFirst => notes.push("the newest row comes first: sort the file by time".to_owned()),
-        Order::Mixed => notes.push("times go back and forth: sort the file by time, or name its train and stage".to_owned()),
+        Order::NewestFirst => {
+            notes.push("the newest row comes first: sort the file by time".to_owned())
+        }
+        Order::Mixed => notes.push(
+            "times go back and forth: sort the file by time, or name its train and stage"
+                .to_owned(),
+        ),
     }
 }
 
@@ -430,7 +511,9 @@ fn readings(titles: &[String], facts: &[Facts], columns: &mut [Proposal], notes:
     let mut subjects = Vec::new();
     let mut figures = Vec::new();
     for (place, fact) in facts.iter().enumerate() {
-        let Some(cells) = fact.cells.as_ref() else { continue };
+        let Some(cells) = fact.cells.as_ref() else {
+            continue;
+        };
         let readings = cells.kind == Kind::Figures || cells.switch.is_some();
         if !readings || fact.is_time() || fact.label().is_some() {
             continue;
@@ -447,7 +530,10 @@ fn readings(titles: &[String], facts: &[Facts], columns: &mut [Proposal], notes:
         subjects.push(Subject::new(place, fact.header.clone(), cells, &house));
     }
     let figures = Figures::new(figures);
-    let search = Search { subjects: &subjects, figures: &figures };
+    let search = Search {
+        subjects: &subjects,
+        figures: &figures,
+    };
     let assignment = search.best();
     let judge = Judge::new(&search, &assignment, titles);
     if !judge.is_of_a_unit() {
@@ -486,7 +572,8 @@ fn readings(titles: &[String], facts: &[Facts], columns: &mut [Proposal], notes:
 fn settle_cells(cells: &Cells, proposal: &mut Proposal) {
     const FEWEST: usize = 3;
     let switch = matches!(proposal.proposal, Some(Meaning::Reading { column, .. }) if column.quantity() == Quantity::Switch);
-    let mut least = |confidence: Confidence| proposal.confidence = proposal.confidence.min(confidence);
+    let mut least =
+        |confidence: Confidence| proposal.confidence = proposal.confidence.min(confidence);
     if switch && cells.switch == Some(false) {
         least(Confidence::Possible);
         proposal.evidence.push("its words are none that a log's reader takes: true or false, yes or no, on or off, 1 or 0".to_owned());
@@ -496,16 +583,24 @@ fn settle_cells(cells: &Cells, proposal: &mut Proposal) {
     }
     if cells.filled < FEWEST {
         least(Confidence::Possible);
-        proposal.evidence.push(format!("{} cells tell little", cells.filled));
+        proposal
+            .evidence
+            .push(format!("{} cells tell little", cells.filled));
     }
     if cells.unreadable > 0 && cells.kind == Kind::Figures {
         least(Confidence::Likely);
         let example = cells.example.as_deref().unwrap_or_default();
-        proposal.evidence.push(format!("{} of its cells are no figures, such as '{example}'", cells.unreadable));
+        proposal.evidence.push(format!(
+            "{} of its cells are no figures, such as '{example}'",
+            cells.unreadable
+        ));
     }
     if cells.grouped > 0 {
         least(Confidence::Likely);
-        proposal.evidence.push(format!("{} of its figures have separators between thousands: take them out", cells.grouped));
+        proposal.evidence.push(format!(
+            "{} of its figures have separators between thousands: take them out",
+            cells.grouped
+        ));
     }
 }
 
@@ -539,16 +634,38 @@ impl fmt::Display for Description {
             Decimal::Point => "point",
             Decimal::Comma => "comma",
         };
-        writeln!(f, "{} rows looked at{separator}, decimal {decimal}", self.rows)?;
+        writeln!(
+            f,
+            "{} rows looked at{separator}, decimal {decimal}",
+            self.rows
+        )?;
         if let Some(time) = &self.time {
-            write!(f, "time: '{}', {}", time.column, time.format.as_deref().unwrap_or("ISO 8601"))?;
+            write!(
+                f,
+                "time: '{}', {}",
+                time.column,
+                time.format.as_deref().unwrap_or("ISO 8601")
+            )?;
             if let Some(step) = time.step_h {
                 write!(f, ", mostly every {} h", figure(step))?;
             }
-            writeln!(f, ", {}", if time.zone_stated { "zone stated" } else { "zone not stated" })?;
+            writeln!(
+                f,
+                ", {}",
+                if time.zone_stated {
+                    "zone stated"
+                } else {
+                    "zone not stated"
+                }
+            )?;
         }
         let wide = |texts: &mut dyn Iterator<Item = usize>| texts.max().unwrap_or(0).min(40);
-        let header_width = wide(&mut self.columns.iter().map(|column| column.header.chars().count()));
+        let header_width = wide(
+            &mut self
+                .columns
+                .iter()
+                .map(|column| column.header.chars().count()),
+        );
         let said: Vec<String> = self.columns.iter().map(Proposal::said).collect();
         let said_width = wide(&mut said.iter().map(|said| said.chars().count()));
         for (column, said) in self.columns.iter().zip(&said) {
@@ -591,7 +708,11 @@ impl Proposal {
 impl Values {
     fn said(&self) -> Option<String> {
         let (least, median, greatest) = (self.least?, self.median?, self.greatest?);
-        let missing = if self.missing > 0 { format!(", {} missing", self.missing) } else { String::new() };
+        let missing = if self.missing > 0 {
+            format!(", {} missing", self.missing)
+        } else {
+            String::new()
+        };
         Some(format!(
             "{} to {}, median {}{missing}",
             figure(least),

@@ -20,8 +20,8 @@ const fn range(usual: (f64, f64), possible: (f64, f64)) -> Range {
 /// no source).
 pub(super) fn range_of(column: Column) -> Option<Range> {
     Some(match column {
-        Column::FeedPressure => range((4.0, 75.0), (1.5, 90.0)),
-        Column::ConcentratePressure => range((3.5, 75.0), (1.2, 90.0)),
+        Column::FeedPressure => range((4.0, 75.0), (3.0, 90.0)),
+        Column::ConcentratePressure => range((3.5, 75.0), (2.5, 90.0)),
         Column::PermeatePressure => range((0.05, 3.0), (-0.5, 8.0)),
         Column::DifferentialPressure => range((0.2, 4.0), (0.02, 10.0)),
         Column::FeedConductivity => range((150.0, 60_000.0), (20.0, 90_000.0)),
@@ -85,7 +85,8 @@ impl Spread {
         };
         let [low, median, high] =
             [self.low, self.median, self.high].map(|value| unit.to_canonical(value));
-        let inside = |value: f64, (least, greatest): (f64, f64)| value >= least && value <= greatest;
+        let inside =
+            |value: f64, (least, greatest): (f64, f64)| value >= least && value <= greatest;
         if !inside(median, range.possible) {
             Plausible::Out
         } else if inside(median, range.usual)

@@ -17,6 +17,17 @@ pub enum Order {
     Mixed,
 }
 
+impl Order {
+    /// Its word.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::OldestFirst => "oldest-first",
+            Self::NewestFirst => "newest-first",
+            Self::Mixed => "mixed",
+        }
+    }
+}
+
 /// How times are written.
 #[derive(Debug, Clone)]
 pub(super) struct Times {
@@ -38,11 +49,32 @@ pub(super) struct Times {
 
 /// Dates in the order in which they are tried. Day and month stand in both orders; a year of two figures comes last.
 const DATES: [&str; 16] = [
-    "%Y/%m/%d", "%Y.%m.%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%d-%m-%Y", "%m-%d-%Y", "%d.%m.%y",
-    "%d/%m/%y", "%m/%d/%y", "%d-%m-%y", "%m-%d-%y", "%d-%b-%Y", "%d-%b-%y", "%d %b %Y", "%b %d, %Y",
+    "%Y/%m/%d",
+    "%Y.%m.%d",
+    "%d.%m.%Y",
+    "%d/%m/%Y",
+    "%m/%d/%Y",
+    "%d-%m-%Y",
+    "%m-%d-%Y",
+    "%d.%m.%y",
+    "%d/%m/%y",
+    "%m/%d/%y",
+    "%d-%m-%y",
+    "%m-%d-%y",
+    "%d-%b-%Y",
+    "%d-%b-%y",
+    "%d %b %Y",
+    "%b %d, %Y",
 ];
 const CLOCKS: [&str; 8] = [
-    "%H:%M", "%H:%M:%S", "%H:%M:%S%.f", "%I:%M %p", "%I:%M:%S %p", "%H:%M:%S %z", "%H:%M %z", "%H.%M",
+    "%H:%M",
+    "%H:%M:%S",
+    "%H:%M:%S%.f",
+    "%I:%M %p",
+    "%I:%M:%S %p",
+    "%H:%M:%S %z",
+    "%H:%M %z",
+    "%H.%M",
 ];
 /// Years outside these are a wrong reading of the cell.
 const YEARS_US: (i64, i64) = (0, 4_102_444_800_000_000);
@@ -174,7 +206,13 @@ fn earlier_or_later(a: &Fit, b: &Fit) -> Option<(Fit, String)> {
             return Some((better.clone(), why));
         }
         // A logger that writes many times a day goes on from one day to the next, not to the next month's.
-        let gap = |fit: &Fit| steps(&fit.times).iter().map(|step| step.abs()).max().unwrap_or(0);
+        let gap = |fit: &Fit| {
+            steps(&fit.times)
+                .iter()
+                .map(|step| step.abs())
+                .max()
+                .unwrap_or(0)
+        };
         let step = middle_step(&steps(&better.times)).unwrap_or(f64::INFINITY);
         if few <= many && step <= 12.0 && gap(better) <= 7 * DAY_US && gap(worse) >= 20 * DAY_US {
             let why = format!(
@@ -217,19 +255,39 @@ mod tests {
     #[test]
     fn a_day_above_twelve_tells_the_order() {
         let of = |cells: &[&str]| format_of(cells).0.unwrap_or_default();
-        assert_eq!(of(&["03/01/2026 8:15", "13/01/2026 8:15"]), "%d/%m/%Y %H:%M");
-        assert_eq!(of(&["1/3/2026 8:15 AM", "1/13/2026 8:15 PM"]), "%m/%d/%Y %I:%M %p");
-        assert_eq!(of(&["03.01.26 08:15:00", "28.01.26 08:15:00"]), "%d.%m.%y %H:%M:%S");
-        assert_eq!(of(&["03-Jan-2026 08:15", "04-Jan-2026 08:15"]), "%d-%b-%Y %H:%M");
+        assert_eq!(
+            of(&["03/01/2026 8:15", "13/01/2026 8:15"]),
+            "%d/%m/%Y %H:%M"
+        );
+        assert_eq!(
+            of(&["1/3/2026 8:15 AM", "1/13/2026 8:15 PM"]),
+            "%m/%d/%Y %I:%M %p"
+        );
+        assert_eq!(
+            of(&["03.01.26 08:15:00", "28.01.26 08:15:00"]),
+            "%d.%m.%y %H:%M:%S"
+        );
+        assert_eq!(
+            of(&["03-Jan-2026 08:15", "04-Jan-2026 08:15"]),
+            "%d-%b-%Y %H:%M"
+        );
     }
 
     #[test]
     fn order_of_day_and_month_from_the_run_of_times_or_undecided() {
         let (format, other) = format_of(&["01/02/2026", "02/02/2026", "03/02/2026"]);
-        assert_eq!((format.as_deref(), other.as_deref()), (Some("%d/%m/%Y"), Some("%m/%d/%Y")));
+        assert_eq!(
+            (format.as_deref(), other.as_deref()),
+            (Some("%d/%m/%Y"), Some("%m/%d/%Y"))
+        );
         let (format, other) = format_of(&["11/01/2026", "12/01/2026", "01/02/2026"]);
         assert_eq!((format.as_deref(), other), (Some("%d/%m/%Y"), None));
-        let hours = ["01/02/2026 22:00", "01/02/2026 23:00", "02/02/2026 00:00", "02/02/2026 01:00"];
+        let hours = [
+            "01/02/2026 22:00",
+            "01/02/2026 23:00",
+            "02/02/2026 00:00",
+            "02/02/2026 01:00",
+        ];
         let (format, other) = format_of(&hours);
         assert_eq!((format.as_deref(), other), (Some("%d/%m/%Y %H:%M"), None));
     }
@@ -240,7 +298,13 @@ mod tests {
         assert!(times.zone_stated && times.format.is_none() && times.order == Order::OldestFirst);
         let times = recognise(&["2026-03-02 08:00", "2026-03-01 09:00"]).unwrap();
         assert!(!times.zone_stated && times.order == Order::NewestFirst);
-        for cells in [&["12.5", "13"][..], &["20260301"], &["Smith", "Jones"], &["1,5", "2,5"], &["08:15"]] {
+        for cells in [
+            &["12.5", "13"][..],
+            &["20260301"],
+            &["Smith", "Jones"],
+            &["1,5", "2,5"],
+            &["08:15"],
+        ] {
             assert!(recognise(cells).is_none(), "{cells:?}");
         }
         assert!(times_of_day(&["08:15", "16:00"]) && !times_of_day(&["8.15"]));

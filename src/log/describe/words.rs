@@ -64,29 +64,93 @@ use Quantity::{Acidity, Concentration, Conductivity, Flow, Pressure, Switch, Tem
 /// else, 0.7 where it usually does, less where it may. Letters of instruments' tags follow ISA-5.1 (from memory), the
 /// rest is common practice, no source.
 const WORDS: &[(Meaning, f64, &str)] = &[
-    (Meaning::Stream(Stream::Feed), 1.0, "feed feedwater speisewasser speise alimentacion alimentation rofeed"),
-    (Meaning::Stream(Stream::Feed), 0.7, "fd inlet zulauf entrada entree raw rohwasser roh zul influent eingang"),
+    (
+        Meaning::Stream(Stream::Feed),
+        1.0,
+        "feed feedwater speisewasser speise alimentacion alimentation rofeed",
+    ),
+    (
+        Meaning::Stream(Stream::Feed),
+        0.7,
+        "fd inlet zulauf entrada entree raw rohwasser roh zul influent eingang",
+    ),
     (Meaning::Stream(Stream::Feed), 0.5, "in"),
-    (Meaning::Stream(Stream::Permeate), 1.0, "permeate perm permeat permeado permeato"),
-    (Meaning::Stream(Stream::Permeate), 0.8, "product producto produit reinwasser prm"),
+    (
+        Meaning::Stream(Stream::Permeate),
+        1.0,
+        "permeate perm permeat permeado permeato",
+    ),
+    (
+        Meaning::Stream(Stream::Permeate),
+        0.8,
+        "product producto produit reinwasser prm",
+    ),
     (Meaning::Stream(Stream::Permeate), 0.5, "prod pure"),
-    (Meaning::Stream(Stream::Concentrate), 1.0, "concentrate reject brine konzentrat concentrado rechazo concentrat rejet saumure salmuera retentate retentat"),
+    (
+        Meaning::Stream(Stream::Concentrate),
+        1.0,
+        "concentrate reject brine konzentrat concentrado rechazo concentrat rejet saumure salmuera retentate retentat",
+    ),
     (Meaning::Stream(Stream::Concentrate), 0.9, "conc rej konz"),
     (Meaning::Stream(Stream::Concentrate), 0.7, "waste"),
-    (Meaning::Stream(Stream::Concentrate), 0.4, "out outlet ablauf salida sortie drain"),
-    (Meaning::Stream(Stream::Recycle), 1.0, "recycle recirc recirculation recycled recirculated rezirkulation rezirk recirculacion recyclage reciclo rezi"),
-    (Meaning::Differential(1.0), 1.0, "dp ddp differenzdruck deltap pdi pdt pdit dpt dpi dpit"),
-    (Meaning::Stream(Stream::Differential), 0.9, "delta differential diff differenz diferencial differentielle"),
-    (Meaning::Stream(Stream::Differential), 0.7, "drop loss verlust perdida perte difference"),
-    (Meaning::Quantity(Pressure), 1.0, "pressure press pressr druck presion pression prs"),
-    (Meaning::Quantity(Flow), 1.0, "flow flowrate flw durchfluss durchflus volumenstrom caudal debit"),
+    (
+        Meaning::Stream(Stream::Concentrate),
+        0.4,
+        "out outlet ablauf salida sortie drain",
+    ),
+    (
+        Meaning::Stream(Stream::Recycle),
+        1.0,
+        "recycle recirc recirculation recycled recirculated rezirkulation rezirk recirculacion recyclage reciclo rezi",
+    ),
+    (
+        Meaning::Differential(1.0),
+        1.0,
+        "dp ddp differenzdruck deltap pdi pdt pdit dpt dpi dpit",
+    ),
+    (
+        Meaning::Stream(Stream::Differential),
+        0.9,
+        "delta differential diff differenz diferencial differentielle",
+    ),
+    (
+        Meaning::Stream(Stream::Differential),
+        0.7,
+        "drop loss verlust perdida perte difference",
+    ),
+    (
+        Meaning::Quantity(Pressure),
+        1.0,
+        "pressure press pressr druck presion pression prs",
+    ),
+    (
+        Meaning::Quantity(Flow),
+        1.0,
+        "flow flowrate flw durchfluss durchflus volumenstrom caudal debit",
+    ),
     (Meaning::Quantity(Flow), 0.5, "rate menge"),
-    (Meaning::Quantity(Temperature), 1.0, "temperature temp temperatur temperatura tmp"),
-    (Meaning::Quantity(Conductivity), 1.0, "conductivity cond conductance ec leitfahigkeit leitfaehigkeit leitf conductividad conductivite lf"),
+    (
+        Meaning::Quantity(Temperature),
+        1.0,
+        "temperature temp temperatur temperatura tmp",
+    ),
+    (
+        Meaning::Quantity(Conductivity),
+        1.0,
+        "conductivity cond conductance ec leitfahigkeit leitfaehigkeit leitf conductividad conductivite lf",
+    ),
     (Meaning::Quantity(Concentration), 1.0, "tds salzgehalt"),
-    (Meaning::Quantity(Concentration), 0.6, "salinity salinidad salinite"),
+    (
+        Meaning::Quantity(Concentration),
+        0.6,
+        "salinity salinidad salinite",
+    ),
     (Meaning::Quantity(Acidity), 1.0, "ph"),
-    (Meaning::Quantity(Switch), 0.9, "running betrieb marcha marche"),
+    (
+        Meaning::Quantity(Switch),
+        0.9,
+        "running betrieb marcha marche",
+    ),
     (Meaning::Quantity(Switch), 0.8, "run status state online on"),
     (Symbol(Pressure), 0.5, "pt pi pit pg pic"),
     (Symbol(Pressure), 0.4, "p"),
@@ -95,26 +159,46 @@ const WORDS: &[(Meaning, f64, &str)] = &[
     (Symbol(Temperature), 0.5, "tt ti tit te tic"),
     (Symbol(Temperature), 0.4, "t"),
     (Symbol(Conductivity), 0.5, "ct ci cit ce cic"),
-    (Meaning::Time, 1.0, "time date timestamp datetime zeit datum uhrzeit zeitstempel fecha hora heure zeitpunkt tijd"),
+    (
+        Meaning::Time,
+        1.0,
+        "time date timestamp datetime zeit datum uhrzeit zeitstempel fecha hora heure zeitpunkt tijd",
+    ),
     (Meaning::Stage, 1.0, "stage stages stufe etapa etage"),
     (Meaning::Stage, 0.7, "stg"),
     (Meaning::Train, 1.0, "train"),
-    (Meaning::Train, 0.7, "skid rack linie linea ligne strasse unit bank"),
-    (Foreign, 1.0, "turbidity ntu turb trubung turbidez orp redox chlorine chlor chlorid chloride cl cloro chlore level lvl niveau fullstand nivel \
+    (
+        Meaning::Train,
+        0.7,
+        "skid rack linie linea ligne strasse unit bank",
+    ),
+    (
+        Foreign,
+        1.0,
+        "turbidity ntu turb trubung turbidez orp redox chlorine chlor chlorid chloride cl cloro chlore level lvl niveau fullstand nivel \
         hardness harte dureza silica iron manganese hours hrs stunden betriebsstunden horas heures speed drehzahl hz frequency freq current \
         strom amps amp ampere power leistung energy kwh kw totaliser totalizer totalized totalised volume volumen zahler sdi recovery \
         ausbeute rejection ruckhalt passage setpoint sollwert sp alarm alarms valve ventil valvula vanne position fault mode count weight \
         voltage volts humidity wind rain solar radiation flux normalised normalized norm dose dosing dosage dosierung antiscalant \
         inhibitor chemical nitrate nitrat sulfate calcium sodium oxygen co2 alkalinity boron toc uv uvt price amount cost \
-        permeability vibration torque torq fraction efficiency"),
-    (Elsewhere, 1.0, "filter filters cartridge prefilter vorfilter filtro filtre multimedia mmf sand softener tank behalter cip cleaning \
+        permeability vibration torque torq fraction efficiency",
+    ),
+    (
+        Elsewhere,
+        1.0,
+        "filter filters cartridge prefilter vorfilter filtro filtre multimedia mmf sand softener tank behalter cip cleaning \
         pump pumpe bomba pompe motor booster interstage ambient air luft room outdoor well brunnen backwash suction discharge header uf \
         ultrafiltration mf blend distribution network boiler pass max maximum min minimum stdev std limit target design pre post \
-        vorlage cooling heating bearing oil steam hp lp erd bypass seal flush spulung rinse sample probe lab degasser edi mixed"),
-    (Filler, 1.0, "ro osmosis umkehrosmose osmose hmi plc pv val value wert ist actual avg average mean mittel mittelwert water wasser agua \
+        vorlage cooling heating bearing oil steam hp lp erd bypass seal flush spulung rinse sample probe lab degasser edi mixed",
+    ),
+    (
+        Filler,
+        1.0,
+        "ro osmosis umkehrosmose osmose hmi plc pv val value wert ist actual avg average mean mittel mittelwert water wasser agua \
         eau of the de du des la el le der die das am an line reading meter gauge sensor transmitter indicator \
         signal measured tag channel ch col column main membrane membranes membran to from at total totale gesamt and und y et no nr number \
-        ait ae qit qi analog plant anlage local remote nd st rd th us usgal system sys comp corrected at25 x reading readings digital electrical specific"),
+        ait ae qit qi analog plant anlage local remote nd st rd th us usgal system sys comp corrected at25 x reading readings digital electrical specific",
+    ),
 ];
 
 static VOCABULARY: LazyLock<HashMap<&'static str, (Meaning, f64)>> = LazyLock::new(|| {
@@ -130,7 +214,10 @@ static VOCABULARY: LazyLock<HashMap<&'static str, (Meaning, f64)>> = LazyLock::n
 
 /// Ways of writing units that the table of units leaves out, since only a header uses them (common practice, no source).
 const UNITS: &[(&str, &str)] = &[
-    ("uS/cm", "us uscm umho umhos us/cm2 microsiemens microsiemens/cm micromho umhos/cm"),
+    (
+        "uS/cm",
+        "us uscm umho umhos us/cm2 microsiemens microsiemens/cm micromho umhos/cm",
+    ),
     ("mS/cm", "ms mscm ms/cm"),
     ("m3/h", "m3h m3hr m3ph m3/hour cbm/h cbmh m3/std"),
     ("m3/d", "m3d cmd m3/tag m3/dia m3/jour"),
@@ -192,7 +279,11 @@ impl Header {
         found.take_trailing_letter(&tokens);
         if let Some(unit) = found.unit {
             // Parts per million are told of many things; other units tell their quantity.
-            let strength = if unit.quantity == Concentration { 0.5 } else { 1.0 };
+            let strength = if unit.quantity == Concentration {
+                0.5
+            } else {
+                1.0
+            };
             found.quantity(unit.quantity, strength, unit.word);
         }
         found.settle();
@@ -234,7 +325,11 @@ impl Header {
     }
 
     fn quantity(&mut self, quantity: Quantity, strength: f64, word: &str) {
-        match self.quantities.iter_mut().find(|(known, ..)| *known == quantity) {
+        match self
+            .quantities
+            .iter_mut()
+            .find(|(known, ..)| *known == quantity)
+        {
             Some(known) if known.1 < strength => *known = (quantity, strength, word.to_owned()),
             Some(_) => {}
             None => self.quantities.push((quantity, strength, word.to_owned())),
@@ -305,7 +400,11 @@ impl Header {
         if text.is_empty() || (!bracketed && plain.len() < 3 && !text.contains('°')) {
             return false;
         }
-        if ["psia", "bara", "baraabs", "kpaa", "barabs", "psiabs", "mpaa"].contains(&plain.as_str()) {
+        if [
+            "psia", "bara", "baraabs", "kpaa", "barabs", "psiabs", "mpaa",
+        ]
+        .contains(&plain.as_str())
+        {
             self.absolute = true;
             self.quantity(Pressure, 1.0, text);
             return true;
@@ -317,7 +416,9 @@ impl Header {
         let Some(unit) = unit_of(text, &plain) else {
             return false;
         };
-        let of_logs = Column::ALL.iter().any(|column| column.quantity() == unit.quantity);
+        let of_logs = Column::ALL
+            .iter()
+            .any(|column| column.quantity() == unit.quantity);
         if !of_logs {
             // Outside brackets "min" or "in" is a word more often than a unit.
             if bracketed {
@@ -337,9 +438,16 @@ impl Header {
         for (at, token) in tokens.iter().enumerate() {
             let meaning = VOCABULARY.get(token.word.as_str()).copied();
             let next = tokens.get(at + 1);
-            let figure = |token: &Token| token.word.parse::<u32>().ok().filter(|n| (1..=20).contains(n));
+            let figure = |token: &Token| {
+                token
+                    .word
+                    .parse::<u32>()
+                    .ok()
+                    .filter(|n| (1..=20).contains(n))
+            };
             let short = |token: &Token| {
-                figure(token).is_some() || (token.word.len() == 1 && token.word.chars().all(char::is_alphabetic))
+                figure(token).is_some()
+                    || (token.word.len() == 1 && token.word.chars().all(char::is_alphabetic))
             };
             match meaning {
                 Some((Meaning::Stage, strength)) => {
@@ -351,7 +459,9 @@ impl Header {
                         "third" | "dritte" | "tercera" | "troisieme" => Some(3),
                         _ => None,
                     };
-                    let suffix = at_place(before).is_some_and(|token| ["st", "nd", "rd", "th", "e", "a"].contains(&token.word.as_str()));
+                    let suffix = at_place(before).is_some_and(|token| {
+                        ["st", "nd", "rd", "th", "e", "a"].contains(&token.word.as_str())
+                    });
                     taken.push(at);
                     if let Some(number) = next.and_then(figure) {
                         self.stage = Some(number);
@@ -359,7 +469,9 @@ impl Header {
                     } else if let Some(number) = at_place(before).and_then(named) {
                         self.stage = Some(number);
                         taken.extend(before);
-                    } else if let (true, Some(number)) = (suffix, at_place(ordinal).and_then(figure)) {
+                    } else if let (true, Some(number)) =
+                        (suffix, at_place(ordinal).and_then(figure))
+                    {
                         self.stage = Some(number);
                         taken.extend(before.into_iter().chain(ordinal));
                     } else if let Some(number) = at_place(before).and_then(figure) {
@@ -419,7 +531,9 @@ impl Header {
     fn mean(&mut self, meaning: Meaning, strength: f64, word: &str) {
         match meaning {
             Meaning::Stream(stream) => self.stream_word(stream, strength, word),
-            Meaning::Quantity(quantity) | Symbol(quantity) => self.quantity(quantity, strength, word),
+            Meaning::Quantity(quantity) | Symbol(quantity) => {
+                self.quantity(quantity, strength, word)
+            }
             Meaning::Differential(strength) => {
                 self.stream_word(Stream::Differential, strength, word);
                 self.quantity(Pressure, 0.9, word);
@@ -447,7 +561,14 @@ impl Header {
             "ms" => (Conductivity, "mS/cm"),
             _ => return,
         };
-        if tokens.len() > 1 && self.quantity_of(quantity).is_some_and(|(strength, _)| strength >= 0.5) {
+        // "Perm uS" says its quantity by the unit alone; a bare "F" would not.
+        let said = match quantity {
+            Conductivity if self.quantities.is_empty() => true,
+            _ => self
+                .quantity_of(quantity)
+                .is_some_and(|(strength, _)| strength >= 0.5),
+        };
+        if tokens.len() > 1 && said {
             self.unit = Unit::parse_as(word, quantity).ok();
             self.quantities.retain(|(other, ..)| *other == quantity);
         }
@@ -458,26 +579,44 @@ impl Header {
         use Stream::{Concentrate, Differential, Feed, Permeate, Recycle};
         // A recycle is one of concentrate to the feed; a difference lies between two streams.
         for whole in [Differential, Recycle] {
-            if self.stream(whole).is_some_and(|(strength, _)| strength >= 0.7) {
+            if self
+                .stream(whole)
+                .is_some_and(|(strength, _)| strength >= 0.7)
+            {
                 self.streams.retain(|(stream, ..)| *stream == whole);
             }
         }
         // "raw concentrate" and "feed in": the surer word stands.
-        if let Some(most) = self.streams.iter().map(|(_, strength, _)| *strength).reduce(f64::max) {
-            self.streams.retain(|(_, strength, _)| *strength >= most - 0.15);
+        if let Some(most) = self
+            .streams
+            .iter()
+            .map(|(_, strength, _)| *strength)
+            .reduce(f64::max)
+        {
+            self.streams
+                .retain(|(_, strength, _)| *strength >= most - 0.15);
         }
         // A symbol gives way to a word: "P feed flow" is no pressure.
-        if let Some(most) = self.quantities.iter().map(|(_, strength, _)| *strength).reduce(f64::max) {
+        if let Some(most) = self
+            .quantities
+            .iter()
+            .map(|(_, strength, _)| *strength)
+            .reduce(f64::max)
+        {
             self.quantities
                 .retain(|(_, strength, _)| *strength >= 0.7 || most < 0.7);
         }
-        let outlet = self.streams.iter().any(|(_, strength, word)| {
-            *strength < 0.5 && !matches!(word.as_str(), "drain")
-        });
+        let outlet = self
+            .streams
+            .iter()
+            .any(|(_, strength, word)| *strength < 0.5 && !matches!(word.as_str(), "drain"));
         // What leaves is concentrate by its pressure, permeate by its conductivity, and either by its flow.
         if outlet {
             let of = |quantity| self.quantities.iter().any(|(known, ..)| *known == quantity);
-            let word = self.streams.first().map_or(String::new(), |(.., word)| word.clone());
+            let word = self
+                .streams
+                .first()
+                .map_or(String::new(), |(.., word)| word.clone());
             if of(Conductivity) || of(Concentration) {
                 self.streams = vec![(Permeate, 0.4, word)];
             } else if of(Flow) {
@@ -597,7 +736,11 @@ fn unit_of(text: &str, plain: &str) -> Option<&'static Unit> {
     let by_table = || {
         UNITS
             .iter()
-            .find(|(_, spellings)| spellings.split_whitespace().any(|spelling| spelling == plain))
+            .find(|(_, spellings)| {
+                spellings
+                    .split_whitespace()
+                    .any(|spelling| spelling == plain)
+            })
             .and_then(|(word, _)| Unit::parse(word).ok())
     };
     // "mbar" and "MPa" keep their case; "M3/H" and "PSIG" need not.
@@ -625,21 +768,71 @@ mod tests {
     fn headers_of_many_plants() {
         let cases = [
             ("Flow_perm_gpm", Some("permeate"), Some(Flow), Some("gpm")),
-            ("Perm Cond (µS)", Some("permeate"), Some(Conductivity), Some("uS/cm")),
+            (
+                "Perm Cond (µS)",
+                Some("permeate"),
+                Some(Conductivity),
+                Some("uS/cm"),
+            ),
             ("TT-101", None, Some(Temperature), None),
-            ("Druck Zulauf [bar]", Some("feed"), Some(Pressure), Some("bar")),
-            ("Permeatdurchfluss m³/h", Some("permeate"), Some(Flow), Some("m3/h")),
-            ("Leitfähigkeit Konzentrat (mS/cm)", Some("concentrate"), Some(Conductivity), Some("mS/cm")),
+            (
+                "Druck Zulauf [bar]",
+                Some("feed"),
+                Some(Pressure),
+                Some("bar"),
+            ),
+            (
+                "Permeatdurchfluss m³/h",
+                Some("permeate"),
+                Some(Flow),
+                Some("m3/h"),
+            ),
+            (
+                "Leitfähigkeit Konzentrat (mS/cm)",
+                Some("concentrate"),
+                Some(Conductivity),
+                Some("mS/cm"),
+            ),
             ("ROFeedPressPSI", Some("feed"), Some(Pressure), Some("psi")),
             ("dP", Some("differential"), Some(Pressure), None),
-            ("Delta P (psid)", Some("differential"), Some(Pressure), Some("psi")),
-            ("ΔP stage [bar]", Some("differential"), Some(Pressure), Some("bar")),
+            (
+                "Delta P (psid)",
+                Some("differential"),
+                Some(Pressure),
+                Some("psi"),
+            ),
+            (
+                "ΔP stage [bar]",
+                Some("differential"),
+                Some(Pressure),
+                Some("bar"),
+            ),
             ("Feed pH", Some("feed"), Some(Acidity), None),
-            ("Caudal de rechazo (l/h)", Some("concentrate"), Some(Flow), Some("L/h")),
-            ("Pression alimentation bar", Some("feed"), Some(Pressure), Some("bar")),
-            ("Conc recycle flow GPM", Some("recycle"), Some(Flow), Some("gpm")),
+            (
+                "Caudal de rechazo (l/h)",
+                Some("concentrate"),
+                Some(Flow),
+                Some("L/h"),
+            ),
+            (
+                "Pression alimentation bar",
+                Some("feed"),
+                Some(Pressure),
+                Some("bar"),
+            ),
+            (
+                "Conc recycle flow GPM",
+                Some("recycle"),
+                Some(Flow),
+                Some("gpm"),
+            ),
             ("Temp F", None, Some(Temperature), Some("degF")),
-            ("Feed Temp (°C)", Some("feed"), Some(Temperature), Some("degC")),
+            (
+                "Feed Temp (°C)",
+                Some("feed"),
+                Some(Temperature),
+                Some("degC"),
+            ),
             ("Q perm", Some("permeate"), Some(Flow), None),
             ("EC in", Some("feed"), Some(Conductivity), None),
             ("FI 201", None, Some(Flow), None),
@@ -660,7 +853,13 @@ mod tests {
         assert_eq!(Header::of("RO2 Feed press").train.as_deref(), Some("2"));
         assert_eq!(Header::of("Train A perm flow").train.as_deref(), Some("A"));
         assert_eq!(Header::of("Stage").label, Some(("stage", 1.0)));
-        for title in ["Turbidity NTU", "Recovery (%)", "Run hours (h)", "Tank level (m)", "HP pump speed Hz"] {
+        for title in [
+            "Turbidity NTU",
+            "Recovery (%)",
+            "Run hours (h)",
+            "Tank level (m)",
+            "HP pump speed Hz",
+        ] {
             assert!(Header::of(title).foreign.is_some(), "{title}");
         }
         assert!(Header::of("Cartridge filter dP").elsewhere.is_some());
@@ -670,7 +869,9 @@ mod tests {
 
     #[test]
     fn any_text_is_taken() {
-        for title in ["", "((", "]]", "@@ at", "µ", "ß°", "𝛥P", "s", "permeats", "sssss"] {
+        for title in [
+            "", "((", "]]", "@@ at", "µ", "ß°", "𝛥P", "s", "permeats", "sssss",
+        ] {
             let _ = Header::of(title);
         }
     }
