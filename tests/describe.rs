@@ -343,6 +343,26 @@ fn one_flow_without_its_unit_beside_two_with_theirs() {
 }
 
 #[test]
+fn a_feed_meter_behind_the_recycle_is_no_raw_feed() {
+    let row = |at: usize| {
+        let swing = 1.0 + 0.03 * (at % 7) as f64;
+        let figures =
+            [60.0, 30.0, 10.0, 20.0, 150.0].map(|figure| format!("{:.2}", figure * swing));
+        format!("{},{}\n", iso_time(at), figures.join(","))
+    };
+    let rows: String = (0..40).map(row).collect();
+    let found = described(&format!(
+        "time,Feed gpm,Perm gpm,Conc gpm,Recyc gpm,Feed psi\n{rows}"
+    ));
+    assert_eq!(of(&found, "Recyc gpm").0, "recycle_flow [gpm]", "{found}");
+    assert_eq!(of(&found, "Feed gpm").1, Confidence::Possible, "{found}");
+    assert!(
+        found.to_string().contains("where the recycle has joined"),
+        "{found}"
+    );
+}
+
+#[test]
 fn headers_that_look_exchanged_are_left_to_the_reader() {
     let columns = [
         ("Feed pressure (bar)", Column::ConcentratePressure, "bar"),
@@ -702,15 +722,15 @@ enum Told {
     Both,
 }
 
-/// A plant's file by chance: its titles, rows, and what each column is.
-fn by_chance(
-    seed: u64,
-    told: Told,
-) -> (
+/// Titles, rows, and what each column is.
+type PlantFile = (
     Vec<String>,
     Vec<Vec<String>>,
     Vec<Option<(Column, &'static str)>>,
-) {
+);
+
+/// A plant's file by chance: its titles, rows, and what each column is.
+fn by_chance(seed: u64, told: Told) -> PlantFile {
     let mut chance = Chance(seed);
     let plant = Plant::by_chance(&mut chance);
     let words: [(Column, &[&str], &[&str]); 13] = [
@@ -806,7 +826,7 @@ fn by_chance(
             let mut cells = vec![iso_time(at)];
             for (_, truth) in &columns {
                 cells.push(match truth {
-                    Some((column, unit)) if unit.is_empty() => format!("{:.2}", row(*column)),
+                    Some((column, "")) => format!("{:.2}", row(*column)),
                     Some((column, unit)) => {
                         let unit = Unit::parse(unit).expect("a unit");
                         format!("{:.4}", unit.from_canonical(row(*column)))

@@ -16,8 +16,11 @@ from brinemark.cli import main
 
 ODD = """Logger 7;;
 Unit north
-Datum;Druck Zulauf;Druck Konzentrat [bar];Permeat [gpm];Konzentrat [m³/h];Zulauf Menge m3/h;LF Permeat (µS/cm);T;Bediener
 """
+HEADERS = (
+    "Datum;Druck Zulauf;Druck Konzentrat [bar];Permeat [gpm];Konzentrat [m³/h];Zulauf Menge m3/h;"
+    "LF Permeat (µS/cm);T;Bediener\n"
+)
 
 
 @pytest.fixture
@@ -39,7 +42,7 @@ def odd(tmp_path: Path) -> Path:
         cells = [f"{figure:.2f}".replace(".", ",") for figure in figures]
         rows.append(";".join([f"{1 + hour // 24:02}.03.2026 {hour % 24:02}:00", *cells, "AB"]))
     path = tmp_path / "odd.csv"
-    path.write_text(ODD + "\n".join(rows) + "\n", encoding="utf-8")
+    path.write_text(ODD + HEADERS + "\n".join(rows) + "\n", encoding="utf-8")
     return path
 
 

@@ -99,11 +99,12 @@ fn candidates_of(
     let quantity = column.quantity();
     let mut score = -2.5;
     match Stream::of(column) {
-        None => {}
+        // A switch has no stream to name.
+        None => score += 0.8,
         Some(stream) if header.streams.is_empty() => {
             score += match (stream, quantity) {
                 // Logs with one thermometer call it Temperature, and it stands in the feed.
-                (Stream::Feed, Quantity::Temperature | Quantity::Acidity) => 0.5,
+                (Stream::Feed, Quantity::Temperature | Quantity::Acidity) => 0.8,
                 (Stream::Differential | Stream::Recycle, _) => -1.0,
                 _ => 0.0,
             };

@@ -20,6 +20,8 @@ pub(super) struct Read {
 pub(super) enum Relation {
     /// Feed = permeate + concentrate.
     Flows,
+    /// Feed = permeate + concentrate + recycle: the meter stands where the recycle has joined.
+    Joined,
     /// Feed pressure − concentrate pressure = differential pressure.
     Pressures,
     /// The first lies above the second.
@@ -58,6 +60,20 @@ impl Finding {
                     "permeate + concentrate is {:+.0} % off feed: a recycle, a meter that is off, or a column or unit that is not what it seems",
                     100.0 * off
                 ),
+            ),
+            Relation::Joined => (
+                false,
+                if size <= FLOWS_CLOSE {
+                    format!(
+                        "feed equals permeate + concentrate + recycle within {:.1} %: it is measured where the recycle has joined, and is no raw feed",
+                        100.0 * size
+                    )
+                } else {
+                    format!(
+                        "permeate + concentrate + recycle is {:+.0} % off feed",
+                        100.0 * off
+                    )
+                },
             ),
             Relation::Pressures if size <= PRESSURES_CLOSE => (
                 false,
@@ -110,7 +126,7 @@ impl Finding {
     /// Whether it holds closely enough to tell columns and units apart.
     pub fn closes(&self) -> bool {
         match self.relation {
-            Relation::Flows => self.off <= FLOWS_CLOSE,
+            Relation::Flows | Relation::Joined => self.off <= FLOWS_CLOSE,
             Relation::Pressures => self.off <= PRESSURES_CLOSE,
             Relation::Above => false,
             Relation::Salt => self.off <= SALT_CLOSE,
@@ -144,6 +160,7 @@ fn weight(relation: Relation, off: f64) -> f64 {
             (2.0, -1.0),
             (f64::INFINITY, -2.0),
         ],
+        Relation::Joined => &[(FLOWS_CLOSE, 1.0), (f64::INFINITY, 0.0)],
         // The share of rows in which it holds: the more the better.
         Relation::Above => &[(0.5, -3.0), (0.9, -0.5), (f64::INFINITY, 0.5)],
         Relation::Salt => &[
@@ -164,6 +181,12 @@ const FLOWS: [Column; 3] = [
     Column::FeedFlow,
     Column::PermeateFlow,
     Column::ConcentrateFlow,
+];
+const JOINED: [Column; 4] = [
+    Column::FeedFlow,
+    Column::PermeateFlow,
+    Column::ConcentrateFlow,
+    Column::RecycleFlow,
 ];
 const PRESSURES: [Column; 3] = [
     Column::FeedPressure,
@@ -201,10 +224,13 @@ const ABOVE: [[Column; 2]; 9] = [
     [Column::FeedFlow, Column::ConcentrateFlow],
 ];
 
+/// A relation between columns, each read in a unit.
+type Question = (Relation, Vec<Read>);
+
 /// The columns of figures that are searched, a few hundred rows of each.
 pub(super) struct Figures {
     columns: Vec<Vec<f64>>,
-    known: RefCell<HashMap<(Relation, Vec<Read>), Option<f64>>>,
+    known: RefCell<HashMap<Question, Option<f64>>>,
 }
 
 impl Figures {
@@ -245,6 +271,7 @@ impl Figures {
             }
         };
         ask(Relation::Flows, &FLOWS);
+        ask(Relation::Joined, &JOINED);
         ask(Relation::Pressures, &PRESSURES);
         for pair in ABOVE {
             ask(Relation::Above, &pair);
@@ -297,6 +324,9 @@ impl Figures {
                     (Relation::Flows, [feed, permeate, concentrate]) => {
                         (permeate + concentrate) / feed - 1.0
                     }
+                    (Relation::Joined, [feed, permeate, concentrate, recycle]) => {
+                        (permeate + concentrate + recycle) / feed - 1.0
+                    }
                     (Relation::Pressures, [feed, concentrate, difference]) => {
                         (feed - concentrate) / difference - 1.0
                     }
@@ -323,7 +353,7 @@ impl Figures {
         let mut scatter: Vec<f64> = values.iter().map(|value| (value - centre).abs()).collect();
         let scatter = crate::stats::median(&mut scatter);
         // A balance holds row by row; one that holds on the whole alone is chance.
-        let loose = if relation == Relation::Flows {
+        let loose = if matches!(relation, Relation::Flows | Relation::Joined) {
             0.05
         } else {
             0.5

@@ -221,7 +221,11 @@ impl<'a> Judge<'a> {
             .iter()
             .any(|finding| finding.against && finding.relation == Relation::Above);
         let doubt = mine.iter().any(|finding| finding.against);
+        let joined = mine
+            .iter()
+            .any(|finding| finding.relation == Relation::Joined && finding.closes());
         if against
+            || (joined && column == Column::FeedFlow)
             || rivals
             || !unit_known
             || chosen.plausible == Plausible::Out
@@ -272,7 +276,7 @@ impl<'a> Judge<'a> {
             let tight = match finding.relation {
                 Relation::Flows => finding.off <= FLOWS_CLOSE / 2.0,
                 Relation::Pressures => finding.closes(),
-                Relation::Above | Relation::Salt => false,
+                Relation::Joined | Relation::Above | Relation::Salt => false,
             };
             // Three tags that close may be two stages and their sum: words or salt must speak for one of them.
             let named = finding
@@ -454,10 +458,21 @@ impl<'a> Judge<'a> {
                 said.join(" ")
             )
         } else {
-            format!(
-                "the header says {}; another column fits that better",
-                said.join(" ")
-            )
+            let held = subject
+                .candidates
+                .first()
+                .and_then(|first| self.holder(first.target));
+            match held {
+                Some(holder) => format!(
+                    "the header says {}; '{}' fits that better",
+                    said.join(" "),
+                    self.title(holder)
+                ),
+                None => format!(
+                    "the header says {}: too little to go by, or against the other columns",
+                    said.join(" ")
+                ),
+            }
         }
     }
 

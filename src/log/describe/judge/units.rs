@@ -43,7 +43,7 @@ impl Judge<'_> {
             let close = match finding.relation {
                 Relation::Flows => 0.05,
                 Relation::Pressures => 0.3,
-                Relation::Above | Relation::Salt => continue,
+                Relation::Joined | Relation::Above | Relation::Salt => continue,
             };
             if !finding.closes() {
                 continue;

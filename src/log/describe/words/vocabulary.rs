@@ -101,7 +101,7 @@ const WORDS: &[(Meaning, f64, &str)] = &[
     (
         Meaning::Stream(Stream::Recycle),
         1.0,
-        "recycle recirc recirculation recycled recirculated rezirkulation rezirk recirculacion recyclage reciclo rezi",
+        "recycle recyc recirc recirculation recycled recirculated rezirkulation rezirk recirculacion recyclage reciclo rezi",
     ),
     (
         Meaning::Differential(1.0),
