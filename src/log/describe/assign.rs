@@ -1,7 +1,7 @@
 //! Which column is what: the assignment of columns and units that fits words, ranges and balances best.
 //!
-//! The score of an assignment is the sum of those of its columns (words of the header, unit, range; [`Candidate`]) and of
-//! the balances between them ([`super::balances`]). Weights are our choice, with no source: a word that means one thing
+//! The score of an assignment is the sum of those of its columns (words of the header, unit, range; `Candidate`) and of
+//! the balances between them (`balances`). Weights are our choice, with no source: a word that means one thing
 //! weighs 3, a unit 3, a usual range 0.5; to call a column anything costs 2.5, so that a range alone proposes nothing; a
 //! balance that closes adds up to 4, one that can't hold takes 3. The search goes uphill from the words' own answer, by
 //! moving or exchanging columns and by setting whole balances at once; it is the same each time and its steps are bounded.

@@ -51,7 +51,7 @@ impl Finding {
                 false,
                 format!(
                     "permeate + concentrate equals feed within {:.1} %",
-                    100.0 * size
+                    (100.0 * size).max(0.1)
                 ),
             ),
             Relation::Flows => (

@@ -1,9 +1,9 @@
 //! What the columns of an unknown log may be: proposed with the evidence, never applied.
 //!
-//! - [`cells`]: figures, switches, words; [`times`]: how times are written.
-//! - [`words`]: what headers say; [`ranges`]: which figures are usual; [`balances`]: what must hold between columns.
-//! - [`assign`]: the answer that fits all of these best; [`judge`]: how sure each part of it is.
-//! - [`proposal`]: what is proposed, as it is printed; [`mapping`]: the same as a file to be read, corrected and used.
+//! - `cells`: figures, switches, words; `times`: how times are written.
+//! - `words`: what headers say; `ranges`: which figures are usual; `balances`: what must hold between columns.
+//! - `assign`: the answer that fits all of these best; `judge`: how sure each part of it is.
+//! - `proposal`: what is proposed, as it is printed; `mapping`: the same as a file to be read, corrected and used.
 
 mod assign;
 mod balances;

@@ -57,7 +57,7 @@ pub enum Meaning {
 }
 
 impl fmt::Display for Meaning {
-    /// As a mapping file writes it: "stage 2 permeate_flow [gpm]".
+    /// As a mapping file writes it: `stage 2 permeate_flow [gpm]`.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Time => f.write_str(TIME),
@@ -133,7 +133,7 @@ pub struct TimeColumn {
     pub format: Option<String>,
     /// The other order of day and month, where nothing in the file tells which it is.
     pub undecided: Option<String>,
-    /// The middle step between readings [h].
+    /// The middle step between readings, in hours.
     pub step_h: Option<f64>,
     /// Whether the times state their offset.
     pub zone_stated: bool,
