@@ -285,7 +285,9 @@ def _flush(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
 
 
 def _saturated(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
-    name, top = [("feed_pressure", 25.0), ("permeate_flow", 30.0), ("permeate_conductivity", 1000.0)][random.integers(3)]
+    name, top = [("feed_pressure", 25.0), ("permeate_flow", 30.0), ("permeate_conductivity", 1000.0)][
+        random.integers(3)
+    ]
     spans = _spans(random, random.integers(1, 4), (0.25, 12.0))
     for span in spans:
         plant.columns[name][span] = top
@@ -311,7 +313,14 @@ def _exchanged_conductivities(plant: Plant, random: np.random.Generator) -> NDAr
 
 
 def _stuck(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
-    names = ["feed_pressure", "feed_flow", "permeate_flow", "permeate_conductivity", "feed_conductivity", "concentrate_flow"]
+    names = [
+        "feed_pressure",
+        "feed_flow",
+        "permeate_flow",
+        "permeate_conductivity",
+        "feed_conductivity",
+        "concentrate_flow",
+    ]
     spans = _spans(random, random.integers(1, 4), (8.0, 72.0))
     for span in spans:
         values = plant.columns[names[random.integers(len(names))]]
@@ -329,7 +338,13 @@ def _spike(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
 
 
 def _step(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
-    names = ["feed_flow", "permeate_flow", "concentrate_flow", "feed_conductivity", "concentrate_conductivity"]
+    names = [
+        "feed_flow",
+        "permeate_flow",
+        "concentrate_flow",
+        "feed_conductivity",
+        "concentrate_conductivity",
+    ]
     plant.culprit = names[random.integers(len(names))]
     rows = np.zeros(ROWS, dtype=bool)
     rows[random.integers(ROWS // 5, ROWS * 4 // 5) :] = True
@@ -363,7 +378,9 @@ def _fouled_probe(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_
     spans = _spans(random, random.integers(1, 3), (6.0, 72.0))
     for span in spans:
         size = span.stop - span.start
-        plant.columns["concentrate_conductivity"][span] *= random.uniform(0.5, 0.75) + random.normal(0.0, 0.01, size)
+        plant.columns["concentrate_conductivity"][span] *= random.uniform(0.5, 0.75) + random.normal(
+            0.0, 0.01, size
+        )
     return _rows(spans)
 
 

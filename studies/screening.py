@@ -55,7 +55,15 @@ def judge(seed: int, kinds: list[str], tally: Tally) -> None:
     if made.culprit is not None:
         sure = [verdict.column for verdict in screening.verdicts if verdict.is_sure]
         drifts = "drift of a flow meter" in kinds
-        outcome = "right" if sure == [made.culprit] or set(sure) == {made.culprit} else "none" if not sure else "other" if made.culprit not in sure else "right and others"
+        outcome = (
+            "right"
+            if sure == [made.culprit] or set(sure) == {made.culprit}
+            else "none"
+            if not sure
+            else "other"
+            if made.culprit not in sure
+            else "right and others"
+        )
         (tally.drifts if drifts else tally.steps)[outcome] += 1
 
 
@@ -80,14 +88,18 @@ def main() -> int:
             print(f"{kind:28}{rows:>10}{tally.taken[kind] / rows:>12.1%}{tally.right[kind] / rows:>14.1%}")
     rows, right = sum(tally.faulty.values()), sum(tally.right.values())
     print(f"{'all':28}{rows:>10}{sum(tally.taken.values()) / rows:>12.1%}{right / rows:>14.1%}   floor: 95 %")
-    print(f"\ngood rows set aside: {tally.good_taken} of {tally.good}, {tally.good_taken / tally.good:.2%}   at most: 1 %")
+    print(
+        f"\ngood rows set aside: {tally.good_taken} of {tally.good}, {tally.good_taken / tally.good:.2%}   at most: 1 %"
+    )
     for name, count in tally.blamed.most_common(6):
         if count:
             print(f"  {name:24}{count / tally.good:.3%}")
     drifts = sum(tally.drifts.values())
     if drifts:
         found = tally.drifts["right"] + tally.drifts["right and others"]
-        print(f"\nflow meters that drift by 5 %: {found} of {drifts} found out, {found / drifts:.1%}   floor: 90 %   {dict(tally.drifts)}")
+        print(
+            f"\nflow meters that drift by 5 %: {found} of {drifts} found out, {found / drifts:.1%}   floor: 90 %   {dict(tally.drifts)}"
+        )
     print(f"sensors that step: {dict(tally.steps)}")
     return 0
 

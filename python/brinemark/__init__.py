@@ -35,6 +35,9 @@ if TYPE_CHECKING:
         Completeness as Completeness,
     )
     from brinemark._core import (
+        Description as Description,
+    )
+    from brinemark._core import (
         Due as Due,
     )
     from brinemark._core import (
@@ -68,6 +71,9 @@ if TYPE_CHECKING:
         MissingColumnError as MissingColumnError,
     )
     from brinemark._core import (
+        Proposal as Proposal,
+    )
+    from brinemark._core import (
         Provenance as Provenance,
     )
     from brinemark._core import (
@@ -96,6 +102,9 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         TestCount as TestCount,
+    )
+    from brinemark._core import (
+        TimeColumn as TimeColumn,
     )
     from brinemark._core import (
         UnitError as UnitError,
@@ -233,6 +242,9 @@ if TYPE_CHECKING:
         budget as budget,
     )
     from brinemark.frames import (
+        describe as describe,
+    )
+    from brinemark.frames import (
         monte_carlo as monte_carlo,
     )
     from brinemark.frames import (
@@ -273,6 +285,7 @@ _HOMES = {
         "Budget",
         "Completeness",
         "Due",
+        "Description",
         "Estimate",
         "Event",
         "Fault",
@@ -283,6 +296,7 @@ _HOMES = {
         "MeterCheck",
         "MethodError",
         "MissingColumnError",
+        "Proposal",
         "Provenance",
         "RangeError",
         "Reference",
@@ -293,6 +307,7 @@ _HOMES = {
         "SiteError",
         "Standing",
         "TestCount",
+        "TimeColumn",
         "UnitError",
         "Usual",
         "Verdict",
@@ -340,6 +355,7 @@ _HOMES = {
         "assess",
         "baseline",
         "budget",
+        "describe",
         "monte_carlo",
         "normalise",
         "read_log",

@@ -13,12 +13,14 @@ _Figures = Any
 _Path = str | PathLike[str]
 
 __all__ = [
+    "Averaged",
     "Baseline",
     "BaselineError",
     "BrinemarkError",
     "Budget",
     "Completeness",
     "CsvBlocks",
+    "Description",
     "Due",
     "Estimate",
     "Event",
@@ -31,20 +33,28 @@ __all__ = [
     "MeterCheck",
     "MethodError",
     "MissingColumnError",
+    "Proposal",
     "Provenance",
     "RangeError",
     "Reference",
     "Requirement",
     "Result",
+    "ScreenBlocks",
+    "Screening",
     "Share",
     "Site",
     "SiteColumn",
     "SiteError",
     "Standing",
     "Table",
+    "TestCount",
+    "TimeColumn",
     "UnitError",
+    "Usual",
+    "Verdict",
     "__version__",
     "assess",
+    "average",
     "budget",
     "check_meter",
     "completeness",
@@ -52,6 +62,9 @@ __all__ = [
     "conductivity_from_tds",
     "convert",
     "density",
+    "describe_arrow",
+    "describe_columns",
+    "describe_file",
     "due",
     "find_baseline",
     "instrument_classes",
@@ -76,6 +89,8 @@ __all__ = [
     "record_requirements",
     "requirements",
     "salt_permeability",
+    "screen",
+    "screen_tests",
     "seawater_density",
     "seawater_osmotic_pressure",
     "site_columns",
@@ -379,6 +394,65 @@ class CsvBlocks:
     def __next__(self) -> Log: ...
 
 @final
+class Proposal:
+    @property
+    def header(self) -> str: ...
+    @property
+    def proposal(self) -> str | None: ...
+    @property
+    def no_readings(self) -> bool: ...
+    @property
+    def confidence(self) -> str: ...
+    @property
+    def evidence(self) -> list[str]: ...
+    @property
+    def alternatives(self) -> list[str]: ...
+    @property
+    def filled(self) -> int: ...
+    @property
+    def missing(self) -> int: ...
+    @property
+    def distinct(self) -> int: ...
+    @property
+    def least(self) -> float | None: ...
+    @property
+    def median(self) -> float | None: ...
+    @property
+    def greatest(self) -> float | None: ...
+
+@final
+class TimeColumn:
+    @property
+    def column(self) -> str: ...
+    @property
+    def format(self) -> str | None: ...
+    @property
+    def undecided(self) -> str | None: ...
+    @property
+    def step_h(self) -> float | None: ...
+    @property
+    def zone_stated(self) -> bool: ...
+    @property
+    def order(self) -> str: ...
+
+@final
+class Description:
+    @property
+    def columns(self) -> list[Proposal]: ...
+    @property
+    def time(self) -> TimeColumn | None: ...
+    @property
+    def separator(self) -> str | None: ...
+    @property
+    def decimal(self) -> str: ...
+    @property
+    def rows(self) -> int: ...
+    @property
+    def notes(self) -> list[str]: ...
+    def mapping(self) -> str: ...
+    def to_json(self) -> str: ...
+
+@final
 class Reference:
     @property
     def train(self) -> str | None: ...
@@ -565,7 +639,11 @@ def read_columns(
     tz: str | None = None,
     time_format: str | None = None,
 ) -> Log: ...
+def describe_file(path: _Path, rows: int) -> Description: ...
+def describe_arrow(table: object, rows: int) -> Description: ...
+def describe_columns(given: Sequence[tuple[str, str, Any, str | None]], rows: int) -> Description: ...
 def log_columns() -> list[tuple[str, str, str]]: ...
+
 @final
 class Averaged:
     @property

@@ -95,6 +95,21 @@ def _parser() -> argparse.ArgumentParser:
     command.set_defaults(run=_demo)
 
     command = commands.add_parser(
+        "describe",
+        help="propose what the columns of an unknown log are",
+        description="Proposes which column of a file is what, in which unit, with the evidence. Nothing is "
+        "applied: the mapping file it writes is to be read and corrected first.",
+    )
+    command.add_argument("log", type=Path, metavar="LOG", help="the readings, a text file of any separator")
+    command.add_argument("--out", type=Path, metavar="FILE", help="the mapping file to write (.toml)")
+    command.add_argument("--force", action="store_true", help="write over a file that is already there")
+    command.add_argument(
+        "--rows", type=int, default=5000, help="how many of the first rows to look at (5000)"
+    )
+    _add_json(command)
+    command.set_defaults(run=_describe)
+
+    command = commands.add_parser(
         "template",
         help="print a commented site file to fill in",
         description="Prints a site file with every key, to be saved and filled in.",
@@ -308,6 +323,29 @@ def _demo(given: argparse.Namespace) -> int:
         print(f"An invented plant, {site.name}: {len(log)} readings.")
         _say(result, standings, page)
         print("Beside it: the log (plant.csv), the site file (site.toml), the table (normalised.csv).")
+    return 0
+
+
+def _describe(given: argparse.Namespace) -> int:
+    import brinemark as bm
+
+    if given.rows < 1:
+        raise _UnusableError(f"--rows {given.rows}: 1 or more")
+    # A mapping that someone has corrected is worth more than a proposal.
+    if given.out is not None and given.out.exists() and not given.force:
+        raise _UnusableError(f"{given.out} is there already: choose another name, or add --force")
+    found = bm.describe(given.log, rows=given.rows)
+    if given.out is not None:
+        _write(given.out, found.mapping())
+    if given.json:
+        written = None if given.out is None else str(given.out)
+        print(json.dumps({**json.loads(found.to_json()), "mapping": written}, indent=2))
+        return 0
+    print(found)
+    if given.out is None:
+        print("Proposals, none of them applied. --out FILE writes them as a mapping file to correct.")
+    else:
+        print(f"written: {given.out}. Proposals, none of them applied: read and correct the file before use.")
     return 0
 
 

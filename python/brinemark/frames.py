@@ -402,6 +402,43 @@ def scan_log(
     return map(Log, _core.CsvBlocks(path, **options))
 
 
+def describe(source: Any, *, rows: int = 5000) -> _core.Description:
+    """Proposes what the columns of an unknown log are, in which unit, with the evidence. Nothing is applied.
+
+    source : path of a text file (comma, semicolon, tab or | between cells), a pandas or polars frame, any
+        table that exports an Arrow stream, or a mapping of names to arrays. Not modified.
+    rows : how many of its first rows are looked at, 1 or more.
+
+    Returns: Description. Printed, it is a table; `mapping()` is the text of a mapping file to be read and
+        corrected.
+    Raises: FileError where a file can't be opened; LogError where it is no table of text.
+    Accuracy: a proposal is "sure" only where the header names stream, quantity and unit and nothing speaks
+        against it; "likely" may rest on ranges and balances. In the tests' invented plants every "sure" one
+        is right, and of the "likely" ones at least 97 %.
+    Source: ranges and words of the trade: common practice, no source. Balances: conservation of water and
+        salt.
+
+    >>> found = describe({"Perm Flow GPM": [30.1, 30.4, 29.9], "Rej GPM": [10.0, 10.1, 10.2]})
+    >>> found.columns[0].proposal, found.columns[0].confidence
+    ('permeate_flow [gpm]', 'sure')
+    """
+    if rows < 1:
+        raise ValueError(f"rows is {rows}; 1 or more are needed")
+    if isinstance(source, (str, os.PathLike)):
+        return _core.describe_file(source, rows)
+    if type(source).__module__.partition(".")[0] == "pandas":
+        return _core.describe_columns(_pandas_columns(source), rows)
+    if hasattr(source, "__arrow_c_stream__"):
+        return _core.describe_arrow(source, rows)
+    if isinstance(source, Mapping):
+        given = [_column(str(name), values) for name, values in source.items()]
+        return _core.describe_columns(given, rows)
+    raise TypeError(
+        "source must be a path, a pandas or polars frame, an Arrow table or a mapping of arrays, "
+        f"not {type(source).__name__}"
+    )
+
+
 _Column = tuple[str, str, Any, str | None]
 
 

@@ -306,7 +306,13 @@ def screening(screened: Screening, columns: Sequence[str], *, width_inches: floa
             ):
                 thinned = rows[:: max(1, len(rows) // (2 * _MOST_POINTS))]
                 axes.plot(
-                    time[thinned], values[thinned], marker, color=colour, markersize=3, label=label, rasterized=True
+                    time[thinned],
+                    values[thinned],
+                    marker,
+                    color=colour,
+                    markersize=3,
+                    label=label,
+                    rasterized=True,
                 )
             if len(shown):
                 # What is set aside may be far off: the scale is that of what stands.
@@ -321,7 +327,9 @@ def screening(screened: Screening, columns: Sequence[str], *, width_inches: floa
             rows = np.flatnonzero(screened.failed(count.name))
             thinned = rows[:: max(1, len(rows) // _MOST_POINTS)]
             colour = _REFERENCE if count.set_aside else _MEASURED
-            ticks.plot(time[thinned], np.full(len(thinned), line), "|", color=colour, markersize=7, rasterized=True)
+            ticks.plot(
+                time[thinned], np.full(len(thinned), line), "|", color=colour, markersize=7, rasterized=True
+            )
         ticks.set_yticks(
             range(len(failing)), [f"{count.name} ({count.failed})" for count in failing], fontsize=9
         )

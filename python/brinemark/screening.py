@@ -209,7 +209,9 @@ class Averaged:
         return self._core.why
 
     def __repr__(self) -> str:
-        return f"Averaged({len(self.log)} {self.why}; {100 * self.kept:.0f} % of {self._core.standing} readings)"
+        return (
+            f"Averaged({len(self.log)} {self.why}; {100 * self.kept:.0f} % of {self._core.standing} readings)"
+        )
 
 
 def average(log: Log, *, window_h: float | None = None) -> Averaged:

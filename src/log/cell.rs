@@ -3,7 +3,7 @@
 use crate::units::Unit;
 
 /// Words that mean "no reading" (common practice, no source). An empty cell means it too.
-const MISSING: [&[u8]; 9] = [
+pub(super) const MISSING: [&[u8]; 9] = [
     b"NaN", b"nan", b"NA", b"N/A", b"n/a", b"null", b"None", b"-", b"--",
 ];
 

@@ -5,8 +5,10 @@
 
 mod cell;
 mod csv;
+pub mod describe;
 mod frames;
 mod pieces;
+mod sample;
 mod schema;
 pub(crate) mod time;
 
@@ -20,6 +22,7 @@ use crate::units::Quantity;
 
 pub use csv::{CsvReader, read_csv, read_csv_watched};
 pub use frames::read_batches;
+pub use sample::{Sample, sample, sample_batches};
 pub use schema::{Column, LABELS, ReadOptions, TIME, names};
 pub use time::show as show_time;
 

@@ -5,6 +5,7 @@ mod assess;
 mod baseline;
 mod conductivity;
 mod corrections;
+mod describe;
 mod errors;
 mod functions;
 mod membrane;
@@ -30,6 +31,7 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     site::register(module)?;
     membrane::register(module)?;
     tables::register(module)?;
+    describe::register(module)?;
     baseline::register(module)?;
     screening::register(module)?;
     aggregate::register(module)?;

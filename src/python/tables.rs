@@ -265,7 +265,7 @@ fn read_arrow(
 }
 
 /// A column of a table in memory: its name, what it holds, the values, and for times the zone.
-type Given<'py> = (String, String, Bound<'py, PyAny>, Option<String>);
+pub(super) type Given<'py> = (String, String, Bound<'py, PyAny>, Option<String>);
 
 fn array_of(kind: &str, values: &Bound<'_, PyAny>, zone: Option<&String>) -> PyResult<ArrayRef> {
     Ok(match kind {
@@ -298,16 +298,8 @@ fn array_of(kind: &str, values: &Bound<'_, PyAny>, zone: Option<&String>) -> PyR
     })
 }
 
-#[pyfunction]
-#[pyo3(signature = (given, *, units=None, columns=None, tz=None, time_format=None))]
-fn read_columns(
-    py: Python<'_>,
-    given: Vec<Given<'_>>,
-    units: Option<BTreeMap<String, String>>,
-    columns: Option<BTreeMap<String, Option<String>>>,
-    tz: Option<String>,
-    time_format: Option<String>,
-) -> PyResult<PyLog> {
+/// Columns of a table in memory as one batch.
+pub(super) fn batch_of(given: &[Given<'_>]) -> PyResult<(Arc<Schema>, RecordBatch)> {
     let arrays = given
         .iter()
         .map(|(_, kind, values, zone)| array_of(kind, values, zone.as_ref()))
@@ -331,9 +323,23 @@ fn read_columns(
         .map(|((name, ..), array)| Field::new(name, array.data_type().clone(), true))
         .collect();
     let schema = Arc::new(Schema::new(fields));
-    let options = options(units, columns, tz, time_format);
     let batch = RecordBatch::try_new(schema.clone(), arrays)
         .map_err(|cause| Error::Log(Fault::new(cause.to_string(), "").into()))?;
+    Ok((schema, batch))
+}
+
+#[pyfunction]
+#[pyo3(signature = (given, *, units=None, columns=None, tz=None, time_format=None))]
+fn read_columns(
+    py: Python<'_>,
+    given: Vec<Given<'_>>,
+    units: Option<BTreeMap<String, String>>,
+    columns: Option<BTreeMap<String, Option<String>>>,
+    tz: Option<String>,
+    time_format: Option<String>,
+) -> PyResult<PyLog> {
+    let (schema, batch) = batch_of(&given)?;
+    let options = options(units, columns, tz, time_format);
     Ok(PyLog(py.detach(|| {
         log::read_batches(&schema, &[batch], &options)
     })?))

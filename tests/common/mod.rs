@@ -20,6 +20,7 @@ pub fn file(content: &[u8]) -> PathBuf {
 }
 
 /// Reads CSV from bytes.
+#[allow(dead_code)]
 pub fn read(content: impl AsRef<[u8]>, options: &ReadOptions) -> Result<Log, Error> {
     let path = file(content.as_ref());
     let log = read_csv(&path, options);

@@ -23,9 +23,7 @@ from brinemark.words import days as _days
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from brinemark import Screening
-
-    from brinemark import Result, Standing
+    from brinemark import Result, Screening, Standing
 
 
 @dataclass(frozen=True)
