@@ -4,13 +4,21 @@
 //! single row can be normalised well. Means over whole cycles can: the inputs are averaged, then normalised. Rows that
 //! the screening set aside are in no mean. Each stretch of readings without a stop or a gap is cut into equal windows, as
 //! near the wanted length as goes, so that next to no reading is lost; salt is averaged as the flow that carries it.
+//!
+//! Flow follows the driving pressure in a straight line, which averaging respects; but not below none. While feed pressure is below
+//! what the salt holds back, no water passes, in neither direction to speak of: such a pressure counts as the one at which none
+//! passes, not as less (own reasoning; on plants that swing so far, the permeability otherwise comes out too high).
 
 use std::sync::Arc;
 
+use crate::baseline::stage_of;
 use crate::error::{Error, Fault, within};
 use crate::log::time::HOUR;
 use crate::log::{Column, Log};
+use crate::normalise::inputs::{Analysis, Inputs};
+use crate::normalise::reading::Model;
 use crate::screen::{Reasons, rows_of_groups};
+use crate::site::Site;
 use crate::stats::median;
 use crate::table::{Labels, Series, Table};
 use crate::units::Quantity;
@@ -26,6 +34,8 @@ pub struct Averaged {
     pub standing: usize,
     /// The wanted length of a window, µs.
     pub window_us: i64,
+    /// Readings of a feed pressure below what the salt holds back, which were taken as that.
+    pub held_back: usize,
     /// What was averaged, and why over this long.
     pub why: String,
 }
@@ -54,15 +64,16 @@ impl Averaged {
 /// [`Error::Range`] for a window outside 0 to 8760 h; [`Error::Log`] where no stretch is as long as a window.
 ///
 /// ```
-/// use brinemark::{aggregate::average, log::{ReadOptions, read_csv}};
+/// use brinemark::{aggregate::average, log::{ReadOptions, read_csv}, site::{Site, TEMPLATE}};
 /// # let path = std::env::temp_dir().join(format!("brinemark-average-{}.csv", std::process::id()));
 /// # std::fs::write(&path, "time,feed_pressure [bar]\n2026-01-01T00:00Z,40\n2026-01-01T00:01Z,60\n2026-01-01T00:02Z,42\n2026-01-01T00:03Z,58\n").expect("written");
-/// let means = average(&read_csv(&path, &ReadOptions::default())?, Some(2.0 / 60.0))?;
+/// let log = read_csv(&path, &ReadOptions::default())?;
+/// let means = average(&log, &Site::parse(TEMPLATE)?, Some(2.0 / 60.0))?;
 /// assert_eq!(means.log.table.series("feed_pressure")?.values.to_vec(), [50.0, 50.0]);
 /// # std::fs::remove_file(&path).ok();
 /// # Ok::<(), brinemark::Error>(())
 /// ```
-pub fn average(log: &Log, window_h: Option<f64>) -> Result<Averaged, Error> {
+pub fn average(log: &Log, site: &Site, window_h: Option<f64>) -> Result<Averaged, Error> {
     if let Some(window_h) = window_h {
         within("window", window_h, (1e-6, 8760.0), " h")?;
     }
@@ -120,10 +131,14 @@ pub fn average(log: &Log, window_h: Option<f64>) -> Result<Averaged, Error> {
             .into(),
         ));
     }
+    let windows = in_order(log, &windows);
+    let mut averaged = means(log, &windows);
+    let held_back = hold_back(&mut averaged, log, site, &windows)?;
     Ok(Averaged {
-        log: means(log, &windows),
-        counts: windows.iter().map(|rows| rows.len() as u32).collect(),
+        log: averaged,
+        counts: windows.iter().map(|(_, rows)| rows.len() as u32).collect(),
         standing,
+        held_back,
         window_us: (length * step) as i64,
         why: format!(
             "means over {} ({} readings, {} apart), {why}",
@@ -252,8 +267,8 @@ fn carrier(column: Column) -> Option<Column> {
     }
 }
 
-fn means(log: &Log, windows: &[&[usize]]) -> Log {
-    // In the order of time, as any log.
+/// Windows and their middles, in the order of time, as any log.
+fn in_order<'a>(log: &Log, windows: &[&'a [usize]]) -> Vec<(i64, &'a [usize])> {
     let middle = |rows: &[usize]| {
         let first = rows.first().map_or(0, |row| log.table.time[*row]);
         let sum: i128 = rows
@@ -265,6 +280,62 @@ fn means(log: &Log, windows: &[&[usize]]) -> Log {
     let mut windows: Vec<(i64, &[usize])> =
         windows.iter().map(|rows| (middle(rows), *rows)).collect();
     windows.sort_by_key(|(time, rows)| (*time, rows.first().copied()));
+    windows
+}
+
+/// Takes feed pressures at which no water passes as the one at which it would begin to, where that can be worked out.
+fn hold_back(
+    averaged: &mut Log,
+    log: &Log,
+    site: &Site,
+    windows: &[(i64, &[usize])],
+) -> Result<usize, Error> {
+    let analyses = [Analysis::PermeateFlow];
+    let (Some(pressures), Ok(inputs)) = (
+        log.get(Column::FeedPressure),
+        Inputs::find(averaged, site, &analyses),
+    ) else {
+        return Ok(0);
+    };
+    let (groups, codes) = averaged.table.groups();
+    let models = groups
+        .iter()
+        .map(|group| Model::of_analyses(site, stage_of(group, site), &analyses))
+        .collect::<Result<Vec<Model>, Error>>()?;
+    let Some(series) = averaged
+        .table
+        .series
+        .iter_mut()
+        .find(|series| series.name == Column::FeedPressure.name())
+    else {
+        return Ok(0);
+    };
+    let mut values = series.values.to_vec();
+    let mut held_back = 0;
+    for (at, (_, rows)) in windows.iter().enumerate() {
+        let conditions = inputs.conditions(at);
+        let Ok(state) = models[codes[at] as usize].state(&conditions) else {
+            continue;
+        };
+        let none_passes = conditions.feed_pressure - state.net_driving_pressure;
+        let known = rows
+            .iter()
+            .map(|row| pressures.values[*row])
+            .filter(|pressure| !pressure.is_nan());
+        let lifted: Vec<f64> = known
+            .clone()
+            .map(|pressure| pressure.max(none_passes))
+            .collect();
+        held_back += known.filter(|pressure| *pressure < none_passes).count();
+        if !lifted.is_empty() {
+            values[at] = lifted.iter().sum::<f64>() / lifted.len() as f64;
+        }
+    }
+    series.values = values.into();
+    Ok(held_back)
+}
+
+fn means(log: &Log, windows: &[(i64, &[usize])]) -> Log {
     let series = log.table.series.iter().map(|series| {
         let column = Column::from_name(&series.name);
         let carried = column.and_then(carrier).and_then(|flow| log.get(flow));

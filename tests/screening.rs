@@ -495,7 +495,7 @@ proptest! {
         if let Ok(log) = read(text, &ReadOptions::default()) {
             let found = screen(&log, &site(""), &Chosen::default()).expect("screened");
             prop_assert_eq!(found.failed.len(), log.table.len());
-            let _ = aggregate::average(&found.log, None);
+            let _ = aggregate::average(&found.log, &site(""), None);
             let _ = Usual::find(&log, &site("")).to_json();
         }
     }
@@ -508,7 +508,7 @@ proptest! {
         }
         let found = screened(&readings, 1);
         let standing = found.log.set_aside.as_ref().expect("screened").iter().filter(|reasons| reasons.is_empty()).count();
-        let Ok(means) = aggregate::average(&found.log, Some(length as f64 / 60.0)) else { return Ok(()); };
+        let Ok(means) = aggregate::average(&found.log, &site(""), Some(length as f64 / 60.0)) else { return Ok(()); };
         prop_assert_eq!(means.standing, standing);
         prop_assert!(means.kept() <= 1.0);
         prop_assert!(means.counts.iter().all(|count| (*count as f64) >= 0.7 * length as f64 && (*count as f64) <= 1.6 * length as f64));

@@ -68,9 +68,8 @@ def _screen(given: argparse.Namespace) -> int:
     print(screening.sentence)
     print(f"\n  {'test':18}{'passed':>9}{'failed':>9}{'not applicable':>16}{'set aside':>11}")
     for count in screening.counts:
-        print(
-            f"  {count.name:18}{count.passed:>9}{count.failed:>9}{count.not_applicable:>16}{count.set_aside:>11}"
-        )
+        row = f"  {count.name:18}{count.passed:>9}{count.failed:>9}"
+        print(f"{row}{count.not_applicable:>16}{count.set_aside:>11}")
     print()
     for verdict in screening.verdicts:
         print(f"{verdict.sentence}.")
@@ -96,7 +95,7 @@ def _average(given: argparse.Namespace) -> int:
     steps.say(f"screening {len(log)} readings")
     screening = bm.screen(log, site)
     hours = None if given.minutes is None else given.minutes / 60
-    averaged = bm.average(screening.log, window_h=hours)
+    averaged = bm.average(screening.log, site, window_h=hours)
     averaged.log.write_csv(given.out)
     if given.json:
         print(

@@ -165,7 +165,7 @@ def screen(
 
 
 def screen_blocks(blocks: Iterable[Log], site: _core.Site, *, like: Screening) -> Iterator[Screening]:
-    """Screens a log that comes in blocks (`scan_log`), in bounded memory, with the same marks as in one piece.
+    """Screens a log that comes in blocks (`scan_log`), in bounded memory, marked as in one piece.
 
     blocks : Logs that follow each other. site : Site. like : a Screening of the unit, whose yardstick and
         verdicts are taken: of its first months, say, or of a thinned log.
@@ -204,29 +204,34 @@ class Averaged:
         return self._core.kept
 
     @property
+    def held_back(self) -> int:
+        """Readings of a feed pressure at which no water passes, taken as the one at which it begins to."""
+        return self._core.held_back
+
+    @property
     def why(self) -> str:
         """What was averaged, and why over this long."""
         return self._core.why
 
     def __repr__(self) -> str:
-        return (
-            f"Averaged({len(self.log)} {self.why}; {100 * self.kept:.0f} % of {self._core.standing} readings)"
-        )
+        share = f"{100 * self.kept:.0f} % of {self._core.standing} readings"
+        return f"Averaged({len(self.log)} {self.why}; {share})"
 
 
-def average(log: Log, *, window_h: float | None = None) -> Averaged:
+def average(log: Log, site: _core.Site, *, window_h: float | None = None) -> Averaged:
     """Means of readings over windows, for a unit that is never steady: average the inputs, then normalise.
 
     log : Log, best one that was screened (`screen(log, site).log`): rows that are set aside are in no mean.
-    window_h : how long a window shall be [h]; None takes the shortest in which the means of feed pressure hold
-        still, of whole cycles where there is one; `why` tells.
+    site : Site. window_h : how long a window shall be [h]; None takes the shortest in which the means of feed
+        pressure hold still, of whole cycles where there is one; `why` tells.
 
     Returns: Averaged. Each stretch of readings without a stop or a gap is cut into equal windows, as near the
-        wanted length as goes. Salt is averaged by the flow that carries it, where that is measured.
+        wanted length as goes. Salt is averaged by the flow that carries it, where that is measured. Feed
+        pressure at which no water passes counts as the one at which it begins to (`held_back`).
     Raises: RangeError for a window out of range; LogError where no stretch is long enough.
 
-    >>> average(read_log({"time": ["2026-03-01T08:00Z", "2026-03-01T08:01Z"], "feed_pressure [bar]": [8, 10]}),
-    ...     window_h=2 / 60).log["feed_pressure"]
+    >>> two = {"time": ["2026-03-01T08:00Z", "2026-03-01T08:01Z"], "feed_pressure [bar]": [8, 10]}
+    >>> average(read_log(two), Site.load(demo.site_path()), window_h=2 / 60).log["feed_pressure"]
     array([9.])
     """
-    return Averaged(_core.average(log._core, window_h))
+    return Averaged(_core.average(log._core, site, window_h))

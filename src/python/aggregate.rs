@@ -3,6 +3,7 @@
 use numpy::{IntoPyArray, PyArray1};
 use pyo3::prelude::*;
 
+use super::site::PySite;
 use super::tables::PyLog;
 use crate::aggregate;
 
@@ -28,6 +29,11 @@ impl PyAveraged {
     }
 
     #[getter]
+    fn held_back(&self) -> usize {
+        self.0.held_back
+    }
+
+    #[getter]
     fn kept(&self) -> f64 {
         self.0.kept()
     }
@@ -39,9 +45,14 @@ impl PyAveraged {
 }
 
 #[pyfunction]
-#[pyo3(signature = (log, window_h))]
-fn average(py: Python<'_>, log: &PyLog, window_h: Option<f64>) -> PyResult<PyAveraged> {
-    let averaged = py.detach(|| aggregate::average(&log.0, window_h))?;
+#[pyo3(signature = (log, site, window_h))]
+fn average(
+    py: Python<'_>,
+    log: &PyLog,
+    site: &PySite,
+    window_h: Option<f64>,
+) -> PyResult<PyAveraged> {
+    let averaged = py.detach(|| aggregate::average(&log.0, &site.0, window_h))?;
     Ok(PyAveraged(averaged))
 }
 

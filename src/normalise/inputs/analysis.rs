@@ -65,14 +65,8 @@ impl Analysis {
                 &[Column::PermeateFlow, Column::DifferentialPressure],
                 ASSUMABLE,
             ),
-            Self::MembraneModel => (
-                &[
-                    Column::PermeateFlow,
-                    Column::PermeateTds,
-                    Column::DifferentialPressure,
-                ],
-                ASSUMABLE,
-            ),
+            // Where differential pressure is assumed, spacer friction is what the assumption makes it.
+            Self::MembraneModel => (&[Column::PermeateFlow, Column::PermeateTds], ASSUMABLE),
         }
     }
 }
