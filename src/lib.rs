@@ -20,6 +20,7 @@ pub mod assess;
 pub mod baseline;
 pub mod buffer;
 pub mod error;
+mod keys;
 pub mod log;
 mod math;
 pub mod membrane;

@@ -1,7 +1,6 @@
 //! The site description: one unit, described once, in a TOML file that a person can write.
 
 mod entries;
-mod keys;
 mod read;
 
 use std::collections::BTreeMap;

@@ -1,0 +1,105 @@
+//! Parquet files, a batch of rows at a time.
+
+use std::fs::File;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use arrow_array::cast::AsArray;
+use arrow_schema::Schema;
+use parquet::arrow::arrow_reader::{ParquetRecordBatchReader, ParquetRecordBatchReaderBuilder};
+
+use super::frames::{BatchReader, texts, titles, zone_of_times};
+use super::header::Header;
+use super::options::ReadOptions;
+use super::rows::Rows;
+use crate::error::{Error, Fault};
+
+/// Rows read at a time.
+const BATCH: usize = 1 << 16;
+
+/// The batches of a Parquet file.
+pub(super) struct ParquetBlocks {
+    path: PathBuf,
+    schema: Arc<Schema>,
+    batches: ParquetRecordBatchReader,
+    columns: BatchReader,
+    rows: u64,
+    read: u64,
+}
+
+impl ParquetBlocks {
+    pub fn open(path: &Path, file: File, options: &ReadOptions) -> Result<Self, Error> {
+        let columns = BatchReader::new(options)?;
+        let builder =
+            ParquetRecordBatchReaderBuilder::try_new(file).map_err(|cause| damaged(path, cause))?;
+        let schema = Arc::clone(builder.schema());
+        let rows = u64::try_from(builder.metadata().file_metadata().num_rows()).unwrap_or(0);
+        let batches = builder
+            .with_batch_size(BATCH)
+            .build()
+            .map_err(|cause| damaged(path, cause))?;
+        Ok(Self {
+            path: path.to_owned(),
+            schema,
+            batches,
+            columns,
+            rows,
+            read: 0,
+        })
+    }
+
+    pub fn titles(&self) -> Vec<String> {
+        titles(&self.schema)
+    }
+
+    /// The zone that the file says its times are seen in.
+    pub fn zone_of_times(&self, header: &Header) -> Option<String> {
+        zone_of_times(&self.schema, header)
+    }
+
+    /// What share is read, 0 to 1.
+    pub fn share(&self) -> f64 {
+        (self.read as f64 / self.rows.max(1) as f64).min(1.0)
+    }
+
+    pub fn next_rows(&mut self, header: &Header) -> Result<Option<Rows>, Error> {
+        let Some(batch) = self.batches.next() else {
+            return Ok(None);
+        };
+        let batch = batch.map_err(|cause| damaged(&self.path, cause))?;
+        let mut rows = Rows::new(header, batch.num_rows());
+        self.columns.read(header, &batch, &mut rows);
+        self.read += batch.num_rows() as u64;
+        Ok(Some(rows))
+    }
+
+    /// The cells of the first rows as text, `rows` of them at most; an empty one where a value is missing or is
+    /// of a kind that has no text.
+    pub fn sample(&mut self, rows: usize) -> Result<Vec<Vec<String>>, Error> {
+        let mut sample: Vec<Vec<String>> = Vec::new();
+        while sample.len() < rows
+            && let Some(batch) = self.batches.next()
+        {
+            let batch = batch.map_err(|cause| damaged(&self.path, cause))?;
+            let first = sample.len();
+            let taken = batch.num_rows().min(rows - first);
+            sample.resize(first + taken, vec![String::new(); batch.num_columns()]);
+            for (at, column) in batch.columns().iter().enumerate() {
+                let Ok(words) = texts(&column.slice(0, taken)) else {
+                    continue;
+                };
+                for (row, word) in words.as_string::<i64>().iter().enumerate() {
+                    sample[first + row][at] = word.unwrap_or_default().to_owned();
+                }
+            }
+        }
+        Ok(sample)
+    }
+}
+
+fn damaged(path: &Path, cause: impl std::fmt::Display) -> Error {
+    Error::File(Fault::new(
+        format!("{} can't be read: {cause}", path.display()),
+        "write the Parquet file anew",
+    ))
+}
