@@ -16,19 +16,20 @@ __all__ = [
     "BaselineError",
     "BrinemarkError",
     "Budget",
-    "CsvBlocks",
     "Estimate",
     "Event",
     "Fault",
     "FileError",
     "LimitCount",
     "Log",
+    "LogBlocks",
     "LogError",
     "Membrane",
     "MethodError",
     "MissingColumnError",
     "Provenance",
     "RangeError",
+    "ReadOptions",
     "Reference",
     "Result",
     "Share",
@@ -63,7 +64,7 @@ __all__ = [
     "rated_membrane",
     "read_arrow",
     "read_columns",
-    "read_csv",
+    "read_files",
     "requirements",
     "salt_permeability",
     "seawater_density",
@@ -93,6 +94,8 @@ class FileError(BrinemarkError): ...
 
 @final
 class Fault:
+    @property
+    def file(self) -> str | None: ...
     @property
     def row(self) -> int | None: ...
     @property
@@ -162,19 +165,36 @@ class Log:
     def table(self) -> Table: ...
     @property
     def left_out(self) -> list[str]: ...
+    @property
+    def sources(self) -> list[tuple[str, int]]: ...
+    @property
+    def written_to(self) -> dict[str, float]: ...
     def hash(self) -> str: ...
 
 @final
-class CsvBlocks:
+class ReadOptions:
     def __new__(
         cls,
-        path: _Path,
         *,
+        mapping: _Path | None = None,
         units: dict[str, str] | None = None,
-        columns: dict[str, str | None] | None = None,
+        columns: dict[str, str | list[str] | None] | None = None,
         tz: str | None = None,
         time_format: str | None = None,
-    ) -> CsvBlocks: ...
+        separator: str | None = None,
+        decimal: str | None = None,
+        sheet: str | None = None,
+        header_row: int | None = None,
+        units_row: bool | None = None,
+        time_label: str | None = None,
+        interval: str | None = None,
+        clock_change: str | None = None,
+        sort: bool | None = None,
+    ) -> ReadOptions: ...
+
+@final
+class LogBlocks:
+    def __new__(cls, path: _Path, options: ReadOptions) -> LogBlocks: ...
     def __iter__(self) -> Iterator[Log]: ...
     def __next__(self) -> Log: ...
 
@@ -340,31 +360,13 @@ class Standing:
     @property
     def sentence(self) -> str: ...
 
-def read_csv(
-    path: _Path,
-    *,
-    units: dict[str, str] | None = None,
-    columns: dict[str, str | None] | None = None,
-    tz: str | None = None,
-    time_format: str | None = None,
+def read_files(
+    paths: Sequence[_Path],
+    options: ReadOptions,
     watch: Callable[[float], object] | None = None,
 ) -> Log: ...
-def read_arrow(
-    table: object,
-    *,
-    units: dict[str, str] | None = None,
-    columns: dict[str, str | None] | None = None,
-    tz: str | None = None,
-    time_format: str | None = None,
-) -> Log: ...
-def read_columns(
-    given: Sequence[tuple[str, str, Any, str | None]],
-    *,
-    units: dict[str, str] | None = None,
-    columns: dict[str, str | None] | None = None,
-    tz: str | None = None,
-    time_format: str | None = None,
-) -> Log: ...
+def read_arrow(table: object, options: ReadOptions) -> Log: ...
+def read_columns(given: Sequence[tuple[str, str, Any, str | None]], options: ReadOptions) -> Log: ...
 def log_columns() -> list[tuple[str, str, str]]: ...
 def requirements() -> dict[str, tuple[list[str], list[str]]]: ...
 def find_baseline(log: Log, site: Site, analyses: Sequence[str]) -> Baseline: ...

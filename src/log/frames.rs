@@ -118,7 +118,7 @@ impl BatchReader {
     }
 }
 
-fn cast(array: &ArrayRef, to: &DataType) -> Result<ArrayRef, Fault> {
+pub(super) fn cast(array: &ArrayRef, to: &DataType) -> Result<ArrayRef, Fault> {
     let options = CastOptions {
         safe: false,
         ..CastOptions::default()

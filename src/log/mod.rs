@@ -29,7 +29,7 @@ use crate::error::{Error, Fault};
 use crate::table::{Series, Table};
 
 pub use frames::read_batches;
-pub use options::{ClockChange, ReadOptions, TimeLabel};
+pub use options::{ClockChange, ReadOptions, ReadWords, TimeLabel};
 
 pub use sample::{Sample, sample};
 pub use schema::{Column, LABELS, TIME, names};

@@ -90,8 +90,52 @@ impl ClockChange {
     ];
 }
 
+/// Settings as callers write them: words, and figures with their unit.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct ReadWords<'a> {
+    /// A separator: itself, or "tab".
+    pub separator: Option<&'a str>,
+    /// A decimal mark.
+    pub decimal: Option<&'a str>,
+    /// One of [`TimeLabel::WORDS`].
+    pub time_label: Option<&'a str>,
+    /// A length of time with its unit: "15 min".
+    pub interval: Option<&'a str>,
+    /// One of [`ClockChange::WORDS`].
+    pub clock_change: Option<&'a str>,
+}
+
+impl ReadWords<'_> {
+    /// The settings they are.
+    ///
+    /// # Errors
+    /// [`Error::Log`] with every word that is no such setting, and what would be.
+    pub fn read(&self) -> Result<ReadOptions, Error> {
+        fn one<T>(
+            word: Option<&str>,
+            read: impl FnOnce(&str) -> Result<T, Fault>,
+            faults: &mut Faults,
+        ) -> Option<T> {
+            word.and_then(|word| read(word).map_err(|fault| faults.push(fault)).ok())
+        }
+        let mut faults = Faults::default();
+        let labels = |word: &str| choice("time_label", word, &TimeLabel::WORDS);
+        let changes = |word: &str| choice("clock_change", word, &ClockChange::WORDS);
+        let options = ReadOptions {
+            separator: one(self.separator, separator, &mut faults),
+            decimal: one(self.decimal, decimal, &mut faults),
+            time_label: one(self.time_label, labels, &mut faults),
+            interval_h: one(self.interval, interval_h, &mut faults),
+            clock_change: one(self.clock_change, changes, &mut faults),
+            ..ReadOptions::default()
+        };
+        faults.into_result(Error::Log)?;
+        Ok(options)
+    }
+}
+
 /// One of a few words.
-pub(crate) fn choice<T: Copy>(key: &str, word: &str, words: &[(&str, T)]) -> Result<T, Fault> {
+fn choice<T: Copy>(key: &str, word: &str, words: &[(&str, T)]) -> Result<T, Fault> {
     let found = words.iter().find(|(name, _)| *name == word);
     found.map(|(_, value)| *value).ok_or_else(|| {
         let names: Vec<&str> = words.iter().map(|(name, _)| *name).collect();
@@ -106,7 +150,7 @@ pub(crate) fn choice<T: Copy>(key: &str, word: &str, words: &[(&str, T)]) -> Res
 }
 
 /// A separator, as files and callers write it.
-pub(crate) fn separator(word: &str) -> Result<char, Fault> {
+pub(super) fn separator(word: &str) -> Result<char, Fault> {
     let words = [
         (",", ','),
         (";", ';'),
@@ -118,12 +162,12 @@ pub(crate) fn separator(word: &str) -> Result<char, Fault> {
 }
 
 /// A decimal mark, as files and callers write it.
-pub(crate) fn decimal(word: &str) -> Result<char, Fault> {
+pub(super) fn decimal(word: &str) -> Result<char, Fault> {
     choice("decimal", word, &[(".", '.'), (",", ',')])
 }
 
 /// The length of an interval with its unit, in hours.
-pub(crate) fn interval_h(text: &str) -> Result<f64, Fault> {
+pub(super) fn interval_h(text: &str) -> Result<f64, Fault> {
     let fault = match split_quantity(text, Quantity::Duration) {
         Ok((figure, unit)) => {
             let hours = unit.to_canonical(figure);

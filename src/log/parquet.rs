@@ -4,14 +4,18 @@ use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use arrow_array::ArrayRef;
 use arrow_array::cast::AsArray;
-use arrow_schema::Schema;
+use arrow_array::types::TimestampMicrosecondType;
+use arrow_schema::{DataType, Schema, TimeUnit};
+use jiff::tz::TimeZone;
 use parquet::arrow::arrow_reader::{ParquetRecordBatchReader, ParquetRecordBatchReaderBuilder};
 
-use super::frames::{BatchReader, texts, titles, zone_of_times};
+use super::frames::{BatchReader, cast, texts, titles, zone_of_times};
 use super::header::Header;
 use super::options::ReadOptions;
 use super::rows::Rows;
+use super::time;
 use crate::error::{Error, Fault};
 
 /// Rows read at a time.
@@ -85,15 +89,40 @@ impl ParquetBlocks {
             let taken = batch.num_rows().min(rows - first);
             sample.resize(first + taken, vec![String::new(); batch.num_columns()]);
             for (at, column) in batch.columns().iter().enumerate() {
-                let Ok(words) = texts(&column.slice(0, taken)) else {
-                    continue;
-                };
-                for (row, word) in words.as_string::<i64>().iter().enumerate() {
-                    sample[first + row][at] = word.unwrap_or_default().to_owned();
+                for (row, cell) in words_of(&column.slice(0, taken)).into_iter().enumerate() {
+                    sample[first + row][at] = cell;
                 }
             }
         }
         Ok(sample)
+    }
+}
+
+/// A column's values as text; none where they have no text.
+fn words_of(column: &ArrayRef) -> Vec<String> {
+    if let DataType::Timestamp(_, zone) = column.data_type() {
+        let micro = DataType::Timestamp(TimeUnit::Microsecond, zone.clone());
+        let Ok(stamps) = cast(column, &micro) else {
+            return Vec::new();
+        };
+        let shown = |stamp| match zone {
+            Some(name) => time::show(stamp, &time::zone_or_utc(name)),
+            // As a clock showed it, without an offset.
+            None => time::show(stamp, &TimeZone::UTC).replace("+00:00", ""),
+        };
+        let stamps = stamps.as_primitive::<TimestampMicrosecondType>();
+        return stamps
+            .iter()
+            .map(|stamp| stamp.map_or(String::new(), shown))
+            .collect();
+    }
+    match texts(column) {
+        Ok(words) => words
+            .as_string::<i64>()
+            .iter()
+            .map(|word| word.unwrap_or_default().to_owned())
+            .collect(),
+        Err(_) => Vec::new(),
     }
 }
 

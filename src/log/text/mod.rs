@@ -13,7 +13,7 @@ use memchr::memchr;
 use rayon::prelude::*;
 
 use self::records::Records;
-use super::cell::Figures;
+use super::cell::{Figures, Finest};
 use super::header::Header;
 use super::no_rows;
 use super::options::ReadOptions;
@@ -267,6 +267,10 @@ impl TextBlocks {
             self.text.drain(..end);
             if !self.at_end {
                 self.fill()?;
+            }
+            if self.of_sheet {
+                // A sheet keeps figures, not how they were written.
+                rows.finest.fill(Finest::default());
             }
             if !rows.time.is_empty() {
                 return Ok(Some(rows));
