@@ -359,15 +359,63 @@ fn dates_of_a_sheet_are_no_midnights() {
     assert_eq!(read(&packed, &days).unwrap().table.time[1] % (24 * HOUR), 0);
 }
 
-#[test]
-fn archives_that_are_no_workbook_are_said() {
+/// A zip archive of files that are not compressed.
+fn archive(parts: &[(&str, &str)]) -> Vec<u8> {
     let mut writer = zip::ZipWriter::new(std::io::Cursor::new(Vec::new()));
     let plain =
         zip::write::SimpleFileOptions::default().compression_method(zip::CompressionMethod::Stored);
-    writer.start_file("plant.csv", plain).unwrap();
-    writer.write_all(b"time,feed_ph\n").unwrap();
-    let packed = writer.finish().unwrap().into_inner();
+    for (name, content) in parts {
+        writer.start_file(*name, plain).expect("a part");
+        writer.write_all(content.as_bytes()).expect("room");
+    }
+    writer.finish().expect("an archive").into_inner()
+}
+
+#[test]
+fn an_open_document_is_a_workbook_too() {
+    let text = |word: &str| {
+        format!(
+            "<table:table-cell office:value-type=\"string\"><text:p>{word}</text:p></table:table-cell>"
+        )
+    };
+    let row = |time: &str, ph: &str| {
+        format!(
+            "<table:table-row><table:table-cell office:value-type=\"date\" office:date-value=\"{time}\"/>\
+             <table:table-cell office:value-type=\"float\" office:value=\"{ph}\"/></table:table-row>"
+        )
+    };
+    let content = format!(
+        "<office:document-content><office:body><office:spreadsheet><table:table table:name=\"Visits\">\
+         <table:table-row>{}{}</table:table-row>{}{}</table:table></office:spreadsheet></office:body>\
+         </office:document-content>",
+        text("time"),
+        text("feed_ph"),
+        row("2026-03-01T08:15:00", "7.25"),
+        // Midnight, which such a sheet writes as the date alone.
+        row("2026-03-02", "7"),
+    );
+    let packed = archive(&[
+        ("mimetype", "application/vnd.oasis.opendocument.spreadsheet"),
+        ("META-INF/manifest.xml", "<manifest:manifest/>"),
+        ("content.xml", &content),
+    ]);
+    let log = read(&packed, &utc()).unwrap();
+    assert_eq!(values(&log, Column::FeedPh), [7.25, 7.0]);
+    assert_eq!(
+        log.table.time[1] - log.table.time[0],
+        15 * HOUR + 3 * HOUR / 4
+    );
+}
+
+#[test]
+fn what_is_no_workbook_is_said() {
+    let packed = archive(&[("plant.csv", "time,feed_ph\n")]);
     assert!(said(read(packed, &utc())).contains("no workbook"));
+    let binary = archive(&[("xl/workbook.bin", "")]);
+    assert!(said(read(binary, &utc())).contains(".xlsx"));
+    let mut damaged = vec![0xd0, 0xcf, 0x11, 0xe0, 0xa1, 0xb1, 0x1a, 0xe1];
+    damaged.resize(4096, 7);
+    assert!(said(read(damaged, &utc())).contains("can't be read"));
 }
 
 // --- parquet -------------------------------------------------------------------------------------

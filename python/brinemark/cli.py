@@ -139,7 +139,10 @@ def _add_log(command: argparse.ArgumentParser) -> None:
     )
     command.add_argument("--site", required=True, type=Path, metavar="SITE", help="the site file")
     command.add_argument(
-        "--mapping", type=Path, metavar="FILE", help="a TOML file with the log's headers and how it is written"
+        "--mapping",
+        type=Path,
+        metavar="FILE",
+        help="a TOML file with the log's headers and how it is written",
     )
     command.add_argument("--tz", help="time zone of times without an offset, such as Etc/GMT+7")
     command.add_argument("--time-format", help="how times are written, such as '%%m/%%d/%%Y %%H:%%M'")

@@ -366,16 +366,16 @@ def read_log(
         "stage 2 feed_pressure [psi]" or "train A …" as headers, and becomes a row for each; only what is the
         same for all (feed_temperature, feed_ph and, of stages, running; of trains, feed_conductivity and
         feed_tds) may go without.
-    mapping : path of a TOML file that says all of this and what follows, but sort's and units' place is
-        the call or the header (see `brinemark::log::mapping`). What the call gives goes before it, header by
-        header and key by key.
+    mapping : path of a TOML file that says once what a site's files are like: its keys are the names of
+        these arguments (tz is time_zone there) but units, with columns as a table in which false leaves a
+        header out. What the call gives goes before it, key by key and header by header.
 
     How text is written:
 
     separator : "," ";" "tab" or "|"; None takes it from the header, where that has only one of them.
     decimal : "." or ",". Once given, the other, a space or an apostrophe may part thousands, in threes.
         None takes a point, and refuses a cell with a comma.
-    sheet : of a workbook, the sheet; None takes the only one with readings. Its cell #N/A is missing, any other
+    sheet : of a workbook, the sheet; None takes the only one with readings. A cell #N/A is missing, any other
         error of a sheet is a fault.
     header_row : line or sheet row of the header, from 1; None takes the first that is not empty.
     units_row : whether the row under the header holds units.

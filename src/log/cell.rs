@@ -22,41 +22,52 @@ pub(super) struct Figures {
 }
 
 /// The finest decimal place that the figures of a column are written to: 2 for 12.50, −3 for 1e3.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) struct Finest(pub Option<i32>);
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct Finest(i32);
+
+impl Default for Finest {
+    /// Of no figure yet.
+    fn default() -> Self {
+        Self(i32::MIN)
+    }
+}
 
 impl Finest {
     /// The step of the last place.
     pub fn step(self) -> Option<f64> {
         // Read back from text: 1e-1 is nearer to a tenth than a power is.
-        self.0
-            .and_then(|place| format!("1e{}", -place).parse().ok())
-            .filter(|step: &f64| *step > 0.0 && step.is_finite())
+        let step: f64 = format!("1e{}", -i64::from(self.0)).parse().ok()?;
+        (step > 0.0 && step.is_finite()).then_some(step)
     }
 
     /// Takes in a figure, written with a decimal point.
     #[inline]
     fn see(&mut self, text: &[u8]) {
-        // Most cells of a column have their point at the same place.
-        if let Some(place @ 1..) = self.0
-            && let Some(at) = text.len().checked_sub(1 + place as usize)
-            && text[at] == b'.'
-            && !text[at..].iter().any(|byte| matches!(byte, b'e' | b'E'))
-        {
-            return;
+        let mut decimals = 0;
+        for byte in text.iter().rev() {
+            match byte {
+                b'0'..=b'9' => decimals += 1,
+                b'.' => return self.0 = self.0.max(decimals),
+                _ => return self.see_any(text),
+            }
         }
-        let (digits, exponent): (_, f64) =
-            match text.iter().position(|byte| matches!(byte, b'e' | b'E')) {
-                Some(at) => (
-                    &text[..at],
-                    fast_float2::parse(&text[at + 1..]).unwrap_or(0.0),
-                ),
-                None => (text, 0.0),
-            };
-        let decimals = memchr::memrchr(b'.', digits).map_or(0, |at| digits.len() - at - 1);
+        self.0 = self.0.max(0);
+    }
+
+    /// Takes in a figure that has more than digits and a point.
+    #[cold]
+    fn see_any(&mut self, text: &[u8]) {
+        let (digits, exponent): (_, f64) = match memchr::memchr2(b'e', b'E', text) {
+            Some(at) => (
+                &text[..at],
+                fast_float2::parse(&text[at + 1..]).unwrap_or(0.0),
+            ),
+            None => (text, 0.0),
+        };
+        let decimals = memchr::memchr(b'.', digits).map_or(0, |at| digits.len() - at - 1);
         // Beyond what a figure can hold, the place no longer matters.
         let exponent = exponent.clamp(-400.0, 400.0) as i32;
-        *self = (*self).max(Self(Some(decimals as i32 - exponent)));
+        self.0 = self.0.max(decimals as i32 - exponent);
     }
 }
 
@@ -70,25 +81,33 @@ impl Figures {
     #[inline]
     pub fn number(self, cell: &[u8], unit: &Unit, finest: &mut Finest) -> Result<f64, CellFault> {
         let cell = cell.trim_ascii();
-        if cell.is_empty() {
+        // A point in a figure with a decimal comma stands between thousands.
+        if self.decimal != Some(b',')
+            && let Ok(value) = fast_float2::parse::<f64, _>(cell)
+            && value.is_finite()
+        {
+            finest.see(cell);
+            return Ok(unit.to_canonical(value));
+        }
+        self.any_number(cell, unit, finest)
+    }
+
+    /// A cell that is no plain figure.
+    fn any_number(self, cell: &[u8], unit: &Unit, finest: &mut Finest) -> Result<f64, CellFault> {
+        if cell.is_empty() || MISSING.contains(&cell) {
             return Ok(f64::NAN);
         }
-        // A point in a figure with a decimal comma stands between thousands.
-        if self.decimal != Some(b',') || memchr::memchr2(b'.', b',', cell).is_none() {
-            match fast_float2::parse::<f64, _>(cell) {
-                Ok(value) if value.is_finite() => {
-                    finest.see(cell);
-                    return Ok(unit.to_canonical(value));
-                }
-                _ if MISSING.contains(&cell) => return Ok(f64::NAN),
-                Ok(_) => {
-                    return Err((
-                        "not a finite figure",
-                        "leave the cell empty where there is no reading",
-                    ));
-                }
-                Err(_) => {}
+        if memchr::memchr2(b'.', b',', cell).is_none()
+            && let Ok(value) = fast_float2::parse::<f64, _>(cell)
+        {
+            if !value.is_finite() {
+                return Err((
+                    "not a finite figure",
+                    "leave the cell empty where there is no reading",
+                ));
             }
+            finest.see(cell);
+            return Ok(unit.to_canonical(value));
         }
         let mut plain = [0; LONGEST];
         if let Some(mark) = self.decimal

@@ -18,9 +18,11 @@ use super::text::{SHEET_SEPARATOR, TextBlocks};
 use crate::error::{Error, Fault};
 
 /// A workbook that would unpack to more than this is no log of readings but a trap, or wants another format.
-const LARGEST: u64 = 2 << 30;
+const LARGEST: u64 = 1 << 30;
 /// Cells of a sheet, likewise.
 const MOST_CELLS: usize = 20_000_000;
+/// Rows of a sheet; no program makes more (common practice, no source).
+const MOST_ROWS: u32 = 1 << 20;
 
 type Workbook = Sheets<BufReader<File>>;
 
@@ -156,6 +158,9 @@ fn sheet_text(
         if cells.len() == MOST_CELLS {
             return Err(refuse(format!("more than {MOST_CELLS} cells")));
         }
+        if at.0 >= MOST_ROWS {
+            return Err(refuse(format!("more than {MOST_ROWS} rows")));
+        }
         if let Some(cell) = cell(value, options.decimal) {
             cells.push((at, cell));
         }
@@ -183,7 +188,7 @@ fn sheet_text(
     }
     // Cells stand in any order; of two at one place the last counts.
     cells.sort_by_key(|(at, _)| *at);
-    write(&cells).ok_or_else(|| refuse("more than 2 GiB of text".to_owned()))
+    write(&cells).ok_or_else(|| refuse(format!("more than {LARGEST} bytes of text")))
 }
 
 /// A cell's text; nothing where it is empty.
