@@ -80,7 +80,7 @@ fn workbook(figures: &[Option<f64>], skipped: u32) -> Vec<u8> {
         let at = skipped + 1 + row;
         let time = ExcelDateTime::from_ymd(2026, 1, 1).and_then(|day| {
             day.and_hms(
-                (row / 3600) as u16,
+                8 + (row / 3600) as u16,
                 (row / 60 % 60) as u8,
                 f64::from(row % 60),
             )
@@ -718,7 +718,7 @@ fn a_sample_is_what_stands_there() {
     let book = workbook(&[Some(1.5), None], 4);
     let look = with_file(&book, |path| sample(path, &ReadOptions::default(), 1)).unwrap();
     assert_eq!(look.titles, ["time", "feed_flow [m3/h]"]);
-    assert_eq!(look.rows, [["2026-01-01T00:00:00", "1.5"]]);
+    assert_eq!(look.rows, [["2026-01-01T08:00:00", "1.5"]]);
     assert_eq!((look.separator, look.header_row), (None, Some(5)));
     let log = read("time,feed_ph\n2026-01-01T00:00Z,7.5\n", &utc()).unwrap();
     let look = with_file(&parquet(&log), |path| {

@@ -4,9 +4,9 @@ use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use arrow_array::ArrayRef;
 use arrow_array::cast::AsArray;
 use arrow_array::types::TimestampMicrosecondType;
+use arrow_array::{ArrayRef, RecordBatch};
 use arrow_schema::{DataType, Schema, TimeUnit};
 use jiff::tz::TimeZone;
 use parquet::arrow::arrow_reader::{ParquetRecordBatchReader, ParquetRecordBatchReaderBuilder};
@@ -15,6 +15,7 @@ use super::frames::{BatchReader, cast, texts, titles, zone_of_times};
 use super::header::Header;
 use super::options::ReadOptions;
 use super::rows::Rows;
+use super::source::guarded;
 use super::time;
 use crate::error::{Error, Fault};
 
@@ -67,14 +68,20 @@ impl ParquetBlocks {
     }
 
     pub fn next_rows(&mut self, header: &Header) -> Result<Option<Rows>, Error> {
-        let Some(batch) = self.batches.next() else {
+        let Some(batch) = self.next_batch()? else {
             return Ok(None);
         };
-        let batch = batch.map_err(|cause| damaged(&self.path, cause))?;
         let mut rows = Rows::new(header, batch.num_rows());
         self.columns.read(header, &batch, &mut rows);
         self.read += batch.num_rows() as u64;
         Ok(Some(rows))
+    }
+
+    fn next_batch(&mut self) -> Result<Option<RecordBatch>, Error> {
+        guarded(&self.path, || {
+            let batch = self.batches.next().transpose();
+            batch.map_err(|cause| damaged(&self.path, cause))
+        })
     }
 
     /// The cells of the first rows as text, `rows` of them at most; an empty one where a value is missing or is
@@ -82,9 +89,8 @@ impl ParquetBlocks {
     pub fn sample(&mut self, rows: usize) -> Result<Vec<Vec<String>>, Error> {
         let mut sample: Vec<Vec<String>> = Vec::new();
         while sample.len() < rows
-            && let Some(batch) = self.batches.next()
+            && let Some(batch) = self.next_batch()?
         {
-            let batch = batch.map_err(|cause| damaged(&self.path, cause))?;
             let first = sample.len();
             let taken = batch.num_rows().min(rows - first);
             sample.resize(first + taken, vec![String::new(); batch.num_columns()]);

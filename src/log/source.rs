@@ -2,6 +2,7 @@
 
 use std::fs::File;
 use std::io::{BufReader, Cursor, Read, Seek, SeekFrom};
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -37,6 +38,13 @@ impl Kind {
             _ => Self::Text,
         }
     }
+}
+
+/// What a library makes of a file. Some panic at damage that they don't foresee; to us that is one more refusal,
+/// after which the reader is not asked again.
+pub(super) fn guarded<T>(path: &Path, read: impl FnOnce() -> Result<T, Error>) -> Result<T, Error> {
+    catch_unwind(AssertUnwindSafe(read))
+        .unwrap_or_else(|_| Err(Error::file(path, "read", "it is damaged")))
 }
 
 /// A file that keeps count of how much of it is read.
@@ -85,12 +93,12 @@ impl Blocks {
             ))),
             Kind::Zstd => Box::new(zstd::stream::read::Decoder::new(counted).map_err(cant_read)?),
             Kind::Workbook => {
-                let sheet = excel::text(path, counted.file, options)?;
+                let sheet = guarded(path, || excel::text(path, counted.file, options))?;
                 return TextBlocks::of_sheet(path, Box::new(Cursor::new(sheet)), options)
                     .map(Self::Text);
             }
             Kind::Parquet => {
-                return ParquetBlocks::open(path, counted.file, options)
+                return guarded(path, || ParquetBlocks::open(path, counted.file, options))
                     .map(|blocks| Self::Parquet(Box::new(blocks)));
             }
         };
