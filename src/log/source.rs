@@ -63,7 +63,7 @@ impl Read for Counted {
 
 /// The rows of a file, a block at a time.
 pub(super) enum Blocks {
-    Text(TextBlocks),
+    Text(Box<TextBlocks>),
     Parquet(Box<ParquetBlocks>),
 }
 
@@ -95,14 +95,15 @@ impl Blocks {
             Kind::Workbook => {
                 let sheet = guarded(path, || excel::text(path, counted.file, options))?;
                 return TextBlocks::of_sheet(path, Box::new(Cursor::new(sheet)), options)
-                    .map(Self::Text);
+                    .map(|blocks| Self::Text(Box::new(blocks)));
             }
             Kind::Parquet => {
                 return guarded(path, || ParquetBlocks::open(path, counted.file, options))
                     .map(|blocks| Self::Parquet(Box::new(blocks)));
             }
         };
-        TextBlocks::of_file(path, text, progress, options).map(Self::Text)
+        let blocks = TextBlocks::of_file(path, text, progress, options)?;
+        Ok(Self::Text(Box::new(blocks)))
     }
 
     /// What its columns are.

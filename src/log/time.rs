@@ -165,7 +165,7 @@ impl TimeReader {
                 ClockChange::Earlier => (placed.earlier(), None),
                 ClockChange::Later => (placed.later(), None),
                 ClockChange::ByOrder => {
-                    let later = placed.clone().later().ok();
+                    let later = placed.later().ok();
                     (placed.earlier(), later.map(|later| later.as_microsecond()))
                 }
                 ClockChange::Refuse => {
