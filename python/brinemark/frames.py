@@ -330,13 +330,12 @@ class Options(TypedDict, total=False):
 
 
 def _options(*, sort: bool | None = None, **given: Unpack[Options]) -> _core.ReadOptions:
-    units, columns = given.pop("units", None), given.pop("columns", None)
-    return _core.ReadOptions(
-        units=None if units is None else dict(units),
-        columns=None if columns is None else {theirs: _names(ours) for theirs, ours in columns.items()},
-        sort=sort,
-        **given,
-    )
+    settings: dict[str, Any] = dict(given)
+    if settings.get("units") is not None:
+        settings["units"] = dict(settings["units"])
+    if settings.get("columns") is not None:
+        settings["columns"] = {theirs: _names(ours) for theirs, ours in settings["columns"].items()}
+    return _core.ReadOptions(sort=sort, **settings)
 
 
 def _names(ours: str | Sequence[str] | None) -> str | list[str] | None:

@@ -174,11 +174,10 @@ def test_settings_that_can_not_be_meant(column: str, settings: dict[str, Any], t
 def test_settings_that_there_are_none_of(tmp_path: Path) -> None:
     path = tmp_path / "plant.csv"
     path.write_text(f"time,{FLOW}\n2026-03-01T00:00Z,1\n")
-    anything: dict[str, Any] = {"seperator": ";"}
-    with pytest.raises(TypeError, match="seperator"):
-        bm.read_log(path, **anything)
-    with pytest.raises(TypeError, match="watch"):
-        bm.scan_log(path, **{"watch": print})  # type: ignore[typeddict-unknown-key]
+    mistyped: dict[str, Any] = {"seperator": ";"}
+    for read in (bm.read_log, bm.scan_log):
+        with pytest.raises(TypeError, match="seperator"):
+            read(path, **mistyped)
 
 
 def test_what_is_to_be_sorted_can_not_be_scanned(tmp_path: Path) -> None:
