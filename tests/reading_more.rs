@@ -864,3 +864,19 @@ fn a_truncated_file_is_always_refused() {
         }
     }
 }
+
+#[test]
+fn damage_at_any_byte_is_refused_or_read_but_no_panic() {
+    // Of Parquet, whose footer is one long list of places and lengths; its library panics at some that are wrong.
+    let log = read("time,feed_ph\n2026-01-01T00:00Z,7.5\n", &utc()).expect("a log");
+    let packed = parquet(&log);
+    let mut refused = 0;
+    for at in 0..packed.len() {
+        for flip in [0x01, 0x80] {
+            let mut spoilt = packed.clone();
+            spoilt[at] ^= flip;
+            refused += u32::from(read(&spoilt, &utc()).is_err());
+        }
+    }
+    assert!(refused > 0);
+}
