@@ -8,6 +8,8 @@ use std::fmt;
 /// One thing wrong in what was given, and the way to mend it.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Fault {
+    /// The file, where several are read together.
+    pub file: Option<String>,
     /// The reading, counted from 1.
     pub row: Option<u64>,
     /// The line of the text file, counted from 1, where there is a file.
@@ -61,7 +63,7 @@ impl Fault {
 
 impl fmt::Display for Fault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let mut places = Vec::new();
+        let mut places: Vec<String> = self.file.clone().into_iter().collect();
         match (self.row, self.line) {
             (Some(row), Some(line)) => places.push(format!("row {row} (line {line})")),
             (Some(row), None) => places.push(format!("row {row}")),
@@ -247,6 +249,16 @@ impl Error {
     pub fn at_row(mut self, at: u64) -> Self {
         if let Self::Range { row, .. } = &mut self {
             *row = Some(at);
+        }
+        self
+    }
+
+    /// The faults of a log, each with the file it stands in; any other refusal as it is.
+    pub(crate) fn in_file(mut self, path: &std::path::Path) -> Self {
+        if let Self::Log(faults) = &mut self {
+            for fault in faults.list_mut() {
+                fault.file = Some(path.display().to_string());
+            }
         }
         self
     }

@@ -7,7 +7,7 @@
 //! log ──► screen ──► water, membrane ──► normalise ──► baseline ──► assess
 //! ```
 //!
-//! - [`log`]: readings with their units, from CSV and tables in memory; [`site`]: the unit, described once.
+//! - [`log`]: readings with their units, from files and tables in memory; [`site`]: the unit, described once.
 //! - [`water`], [`membrane`]: viscosity, density, osmotic pressure; what the membranes see.
 //! - [`mod@normalise`]: the corrections, an equation a module, and the run over a log.
 //! - [`baseline`]: what the membranes did when new.
@@ -21,6 +21,7 @@ pub mod assess;
 pub mod baseline;
 pub mod buffer;
 pub mod error;
+mod keys;
 pub mod log;
 mod math;
 pub mod membrane;

@@ -3,14 +3,14 @@
 mod common;
 
 use brinemark::log::describe::{Confidence, Decimal, Description, Meaning, Order, describe};
-use brinemark::log::{Column, sample};
+use brinemark::log::{Column, look};
 use brinemark::units::Unit;
 use proptest::prelude::*;
 
 /// Describes the text of a file.
 fn described(text: &str) -> Description {
     let path = common::file(text.as_bytes());
-    let sample = sample(&path, 5000);
+    let sample = look(&path, 5000);
     std::fs::remove_file(path).ok();
     let sample = sample.expect("a table of text");
     describe(&sample.titles, &sample.rows, sample.separator)
@@ -952,7 +952,7 @@ proptest! {
     #[test]
     fn any_file_is_sampled_or_refused(bytes in prop::collection::vec(any::<u8>(), 0..400)) {
         let path = common::file(&bytes);
-        let sampled = sample(&path, 50);
+        let sampled = look(&path, 50);
         std::fs::remove_file(path).ok();
         if let Ok(sampled) = sampled {
             let _ = describe(&sampled.titles, &sampled.rows, sampled.separator).mapping();

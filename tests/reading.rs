@@ -2,23 +2,18 @@
 
 mod common;
 
-use std::collections::BTreeMap;
+use std::sync::LazyLock;
 
-use brinemark::log::{Column, ReadOptions};
+use brinemark::log::{Column, ReadOptions, TimeLabel};
 use common::{read, read_blocks};
 use proptest::prelude::*;
 
-const NONE: ReadOptions = ReadOptions {
-    units: BTreeMap::new(),
-    columns: BTreeMap::new(),
-    time_zone: None,
-    time_format: None,
-};
+static NONE: LazyLock<ReadOptions> = LazyLock::new(ReadOptions::default);
 
 fn zone(name: &str) -> ReadOptions {
     ReadOptions {
         time_zone: Some(name.into()),
-        ..NONE
+        ..ReadOptions::default()
     }
 }
 
@@ -117,13 +112,6 @@ fn wrong_encodings_are_said() {
             .to_string()
             .contains("no readings")
     );
-    let semicolons = "time;feed_pressure [psi]\n2026-01-01;1\n";
-    assert!(
-        read(semicolons, &NONE)
-            .unwrap_err()
-            .to_string()
-            .contains("separator")
-    );
 }
 
 #[test]
@@ -167,15 +155,35 @@ fn times_are_placed_or_refused() {
 }
 
 #[test]
-fn time_goes_forward_in_each_train_and_stage() {
+fn a_date_alone_is_taken_only_where_the_format_says_so() {
+    let visits = "time,feed_ph\n2026-03-01,7.1\n2026-06-01,7.05\n";
+    let error = read(visits, &zone("UTC")).unwrap_err();
+    assert_eq!(error.faults().len(), 2, "{error}");
+    assert!(error.to_string().contains("time_format=\"%Y-%m-%d\""));
+    let dated = ReadOptions {
+        time_format: Some("%Y-%m-%d".into()),
+        ..zone("UTC")
+    };
+    let midnight = 1_772_323_200_000_000;
+    assert_eq!(read(visits, &dated).unwrap().table.time[0], midnight);
+    let of_days = ReadOptions {
+        time_label: Some(TimeLabel::IntervalStart),
+        interval_h: Some(24.0),
+        ..dated
+    };
+    let noon = midnight + 12 * 3_600_000_000;
+    assert_eq!(read(visits, &of_days).unwrap().table.time[0], noon);
+}
+
+#[test]
+fn time_does_not_go_back_in_a_train_and_stage() {
     let twice = "time,feed_ph\n2026-01-01T00:00Z,7\n2026-01-01T00:00Z,7\n2025-12-31T00:00Z,7\n";
-    let faults = read(twice, &NONE).unwrap_err().faults();
-    assert_eq!(
-        faults.iter().map(|fault| fault.row).collect::<Vec<_>>(),
-        [Some(2), Some(3)]
-    );
+    let error = read(twice, &NONE).unwrap_err();
+    let rows: Vec<_> = error.faults().iter().map(|fault| fault.row).collect();
+    assert_eq!(rows, [Some(3)]);
+    assert!(error.to_string().contains("sort=True"));
     let trains =
-        "time,train,feed_ph\n2026-01-01T00:00Z,A,7\n2026-01-01T00:00Z,B,7\n2026-01-02T00:00Z,A,7\n";
+        "time,train,feed_ph\n2026-01-02T00:00Z,A,7\n2026-01-01T00:00Z,B,7\n2026-01-02T00:00Z,A,7\n";
     let (groups, rows) = read(trains, &NONE).unwrap().table.groups();
     assert_eq!(groups.len(), 2);
     assert_eq!(rows, [0, 1, 0]);
@@ -231,7 +239,7 @@ proptest! {
     fn no_bytes_make_it_panic(bytes in proptest::collection::vec(any::<u8>(), 0..400), naive: bool) {
         let mut content = b"time,feed_pressure [psi],train,running\n".to_vec();
         content.extend(bytes);
-        let _ = read(&content, &if naive { zone("UTC") } else { NONE });
+        let _ = read(&content, &if naive { zone("UTC") } else { NONE.clone() });
     }
 
     #[test]

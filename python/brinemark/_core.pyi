@@ -19,7 +19,6 @@ __all__ = [
     "BrinemarkError",
     "Budget",
     "Completeness",
-    "CsvBlocks",
     "Description",
     "Due",
     "Estimate",
@@ -28,6 +27,7 @@ __all__ = [
     "FileError",
     "LimitCount",
     "Log",
+    "LogBlocks",
     "LogError",
     "Membrane",
     "MeterCheck",
@@ -36,6 +36,7 @@ __all__ = [
     "Proposal",
     "Provenance",
     "RangeError",
+    "ReadOptions",
     "Reference",
     "Requirement",
     "Result",
@@ -85,7 +86,7 @@ __all__ = [
     "rated_membrane",
     "read_arrow",
     "read_columns",
-    "read_csv",
+    "read_files",
     "record_requirements",
     "requirements",
     "salt_permeability",
@@ -119,6 +120,8 @@ class FileError(BrinemarkError): ...
 
 @final
 class Fault:
+    @property
+    def file(self) -> str | None: ...
     @property
     def row(self) -> int | None: ...
     @property
@@ -300,6 +303,10 @@ class Log:
     @property
     def left_out(self) -> list[str]: ...
     @property
+    def sources(self) -> list[tuple[str, int]]: ...
+    @property
+    def written_to(self) -> dict[str, float]: ...
+    @property
     def is_screened(self) -> bool: ...
     def hash(self) -> str: ...
 
@@ -380,16 +387,29 @@ class ScreenBlocks:
     def finish(self) -> Screening | None: ...
 
 @final
-class CsvBlocks:
+class ReadOptions:
     def __new__(
         cls,
-        path: _Path,
         *,
+        mapping: _Path | None = None,
         units: dict[str, str] | None = None,
-        columns: dict[str, str | None] | None = None,
+        columns: dict[str, str | list[str] | None] | None = None,
         tz: str | None = None,
         time_format: str | None = None,
-    ) -> CsvBlocks: ...
+        separator: str | None = None,
+        decimal: str | None = None,
+        sheet: str | None = None,
+        header_row: int | None = None,
+        units_row: bool | None = None,
+        time_label: str | None = None,
+        interval: str | None = None,
+        clock_change: str | None = None,
+        sort: bool | None = None,
+    ) -> ReadOptions: ...
+
+@final
+class LogBlocks:
+    def __new__(cls, path: _Path, options: ReadOptions) -> LogBlocks: ...
     def __iter__(self) -> Iterator[Log]: ...
     def __next__(self) -> Log: ...
 
@@ -437,6 +457,8 @@ class TimeColumn:
 
 @final
 class Description:
+    @property
+    def header_row(self) -> int | None: ...
     @property
     def columns(self) -> list[Proposal]: ...
     @property
@@ -614,31 +636,13 @@ class Standing:
     @property
     def sentence(self) -> str: ...
 
-def read_csv(
-    path: _Path,
-    *,
-    units: dict[str, str] | None = None,
-    columns: dict[str, str | None] | None = None,
-    tz: str | None = None,
-    time_format: str | None = None,
+def read_files(
+    paths: Sequence[_Path],
+    options: ReadOptions,
     watch: Callable[[float], object] | None = None,
 ) -> Log: ...
-def read_arrow(
-    table: object,
-    *,
-    units: dict[str, str] | None = None,
-    columns: dict[str, str | None] | None = None,
-    tz: str | None = None,
-    time_format: str | None = None,
-) -> Log: ...
-def read_columns(
-    given: Sequence[tuple[str, str, Any, str | None]],
-    *,
-    units: dict[str, str] | None = None,
-    columns: dict[str, str | None] | None = None,
-    tz: str | None = None,
-    time_format: str | None = None,
-) -> Log: ...
+def read_arrow(table: object, options: ReadOptions) -> Log: ...
+def read_columns(given: Sequence[tuple[str, str, Any, str | None]], options: ReadOptions) -> Log: ...
 def describe_file(path: _Path, rows: int) -> Description: ...
 def describe_arrow(table: object, rows: int) -> Description: ...
 def describe_columns(given: Sequence[tuple[str, str, Any, str | None]], rows: int) -> Description: ...

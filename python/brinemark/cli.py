@@ -146,8 +146,21 @@ def _add_json(command: argparse.ArgumentParser) -> None:
 
 def _add_reading(command: argparse.ArgumentParser) -> None:
     """A log, its site, and how the log is read."""
-    command.add_argument("log", type=Path, metavar="LOG", help="the readings, a CSV file")
+    command.add_argument(
+        "log",
+        type=Path,
+        nargs="+",
+        metavar="LOG",
+        help="the readings: CSV or other text with separators (also .gz, .zst), a workbook, Parquet; several "
+        "files of one plant are read as one log",
+    )
     command.add_argument("--site", required=True, type=Path, metavar="SITE", help="the site file")
+    command.add_argument(
+        "--mapping",
+        type=Path,
+        metavar="FILE",
+        help="a TOML file with the log's headers and how it is written",
+    )
     command.add_argument("--tz", help="time zone of times without an offset, such as Etc/GMT+7")
     command.add_argument("--time-format", help="how times are written, such as '%%m/%%d/%%Y %%H:%%M'")
     command.add_argument(
@@ -162,7 +175,23 @@ def _add_reading(command: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="THEIRS=OURS",
-        help="rename a header, such as 'P1=feed_pressure [psi]'; may be repeated",
+        help="rename a header, such as 'P1=feed_pressure [psi]'; may be repeated, for one header too",
+    )
+    for option, metavar, what in (
+        ("--separator", "CHARACTER", "what stands between cells: , ; tab or |"),
+        ("--decimal", "MARK", "what stands before decimals: . or , (the other then parts thousands)"),
+        ("--sheet", "NAME", "the sheet of a workbook"),
+        ("--time-label", "LABEL", "what times say: instant, interval-start or interval-end"),
+        ("--interval", "TIME", "the interval of a reading, such as '15 min'"),
+        ("--clock-change", "RULE", "times that occur twice: refuse, by-order, earlier or later"),
+    ):
+        command.add_argument(option, metavar=metavar, help=what)
+    command.add_argument("--header-row", type=int, metavar="ROW", help="line of the header, from 1")
+    command.add_argument(
+        "--units-row", action="store_true", default=None, help="the row under the header holds units"
+    )
+    command.add_argument(
+        "--sort", action="store_true", default=None, help="put readings in the order of time"
     )
     command.add_argument(
         "--leave-out", action="append", default=[], metavar="HEADER", help="a header to pass over"
@@ -204,13 +233,13 @@ class _Steps:
             print(f"{100 * done:13.0f} %", end=end, file=sys.stderr, flush=True)
 
 
-def _pairs(given: list[str], option: str) -> dict[str, str]:
-    pairs = {}
+def _pairs(given: list[str], option: str) -> list[tuple[str, str]]:
+    pairs = []
     for pair in given:
         theirs, equals, ours = pair.rpartition("=")
         if not equals or not theirs:
             raise _UnusableError(f"{option} {pair!r}: write it as NAME=VALUE")
-        pairs[theirs.strip()] = ours.strip()
+        pairs.append((theirs.strip(), ours.strip()))
     return pairs
 
 
@@ -218,15 +247,26 @@ def _read_log(given: argparse.Namespace, steps: _Steps) -> tuple[Log, Site]:
     import brinemark as bm
 
     site = bm.Site.load(given.site)
-    steps.say(f"reading {given.log}")
-    columns: dict[str, str | None] = dict(_pairs(given.column, "--column"))
-    columns.update(dict.fromkeys(given.leave_out))
+    steps.say(f"reading {', '.join(map(str, given.log))}")
+    columns: dict[str, str | Sequence[str] | None] = dict.fromkeys(given.leave_out)
+    for theirs, ours in _pairs(given.column, "--column"):
+        columns[theirs] = [*(columns.get(theirs) or ()), ours]
     log = bm.read_log(
         given.log,
-        units=_pairs(given.unit, "--unit"),
+        units=dict(_pairs(given.unit, "--unit")),
         columns=columns,
+        mapping=given.mapping,
         tz=given.tz,
         time_format=given.time_format,
+        separator=given.separator,
+        decimal=given.decimal,
+        sheet=given.sheet,
+        header_row=given.header_row,
+        units_row=given.units_row,
+        time_label=given.time_label,
+        interval=given.interval,
+        clock_change=given.clock_change,
+        sort=given.sort,
         watch=steps.share,
     )
     return log, site
@@ -512,14 +552,24 @@ def _in_the_command(message: str) -> str:
     """A message of the library, with the command's options in place of Python's arguments."""
     for python, option in (
         (r'columns=\{"([^"]+)": None\}', r"--leave-out '\1'"),
+        (r'columns=\{"([^"]+)": \["([^"]+)", "([^"]+)"\]\}', r"--column '\1=\2' --column '\1=\3'"),
         (r'columns=\{"([^"]+)": "([^"]+)"\}', r"--column '\1=\2'"),
         (r'units=\{"([^"]+)": "([^"]+)"\}', r"--unit '\1=\2'"),
         (r'tz="([^"]+)"', r"--tz \1"),
         (r"leave it out with None", "leave it out with --leave-out"),
-        (r"time_format", "--time-format"),
     ):
         message = re.sub(python, option, message)
-    return message
+    # What is left are settings, with a value or named alone.
+    message = re.sub(rf'\b({_SETTINGS})=(True|"[^"]*"|\w+)', _option, message)
+    return re.sub(r"\b(time_format|time_label|clock_change|header_row)\b", _option, message)
+
+
+_SETTINGS = "time_format|time_label|interval|clock_change|separator|decimal|sheet|header_row|units_row|sort"
+
+
+def _option(setting: re.Match[str]) -> str:
+    name, *value = setting.groups()
+    return " ".join([f"--{name.replace('_', '-')}", *(word for word in value if word != "True")])
 
 
 def _refuse(given: argparse.Namespace, refusal: ValueError) -> int:
@@ -527,6 +577,7 @@ def _refuse(given: argparse.Namespace, refusal: ValueError) -> int:
     if given.json:
         listed = [
             {
+                "file": fault.file,
                 "row": fault.row,
                 "line": fault.line,
                 "column": fault.column,

@@ -6,9 +6,8 @@ import html
 import json
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Literal, Protocol
+from typing import TYPE_CHECKING, Any, Literal, Protocol, TypedDict, Unpack
 
 import numpy as np
 from numpy.typing import NDArray
@@ -147,6 +146,20 @@ class Log(Table):
         """Whether its readings were screened: those set aside are then used for nothing."""
         return self._core.is_screened
 
+    @property
+    def sources(self) -> dict[str, int]:
+        """The files it was read from, and how many of its rows came from each; none for tables in memory."""
+        return dict(self._core.sources)
+
+    @property
+    def written_to(self) -> dict[str, float]:
+        """The finest decimal step that each column's figures are written to, in the user's unit.
+
+        0.01 for a column with 12.50 in it. Of text only: workbooks, Parquet and numbers in memory don't
+        keep how a figure was written. Of a block of `scan_log`, that block's.
+        """
+        return self._core.written_to
+
     @cached_property
     def input_hash(self) -> str:
         """A fingerprint of all readings: the same for equal logs, whatever file they came from."""
@@ -275,6 +288,7 @@ class Result(Table):
                 for entry in self.provenance
             ],
             "left_out": self.log.left_out,
+            "sources": [{"path": path, "rows": rows} for path, rows in self.log.sources.items()],
             "baseline": {
                 "kind": self.baseline.kind,
                 "rule": self.baseline.rule,
@@ -306,62 +320,89 @@ class Result(Table):
         return f"<table><caption>{html.escape(self.site.name)}</caption>{cells}</table>"
 
 
-Source = "str | os.PathLike[str] | pandas.DataFrame | ArrowStream | Mapping[str, ArrayLike | Sequence[Any]]"
+class Options(TypedDict, total=False):
+    """The settings that `read_log` and `scan_log` share. Each speaks of the kinds of source it is for."""
 
-
-@dataclass(frozen=True)
-class _Options:
-    units: dict[str, str] | None
-    columns: dict[str, str | None] | None
+    mapping: str | os.PathLike[str] | None
+    units: Mapping[str, str] | None
+    columns: Mapping[str, str | Sequence[str] | None] | None
     tz: str | None
     time_format: str | None
+    separator: Literal[",", ";", "\t", "tab", "|"] | None
+    decimal: Literal[".", ","] | None
+    sheet: str | None
+    header_row: int | None
+    units_row: bool | None
+    time_label: Literal["instant", "interval-start", "interval-end"] | None
+    interval: str | None
+    clock_change: Literal["refuse", "by-order", "earlier", "later"] | None
 
-    def keywords(self) -> dict[str, Any]:
-        return {
-            "units": self.units,
-            "columns": self.columns,
-            "tz": self.tz,
-            "time_format": self.time_format,
-        }
+
+def _options(*, sort: bool | None = None, **given: Unpack[Options]) -> _core.ReadOptions:
+    settings: dict[str, Any] = dict(given)
+    if settings.get("units") is not None:
+        settings["units"] = dict(settings["units"])
+    if settings.get("columns") is not None:
+        settings["columns"] = {theirs: _names(ours) for theirs, ours in settings["columns"].items()}
+    return _core.ReadOptions(sort=sort, **settings)
 
 
-def _options(
-    units: Mapping[str, str] | None,
-    columns: Mapping[str, str | None] | None,
-    tz: str | None,
-    time_format: str | None,
-) -> _Options:
-    return _Options(
-        None if units is None else dict(units),
-        None if columns is None else dict(columns),
-        tz,
-        time_format,
-    )
+def _names(ours: str | Sequence[str] | None) -> str | list[str] | None:
+    return ours if ours is None or isinstance(ours, str) else list(ours)
 
 
 def read_log(
     source: Any,
     *,
-    units: Mapping[str, str] | None = None,
-    columns: Mapping[str, str | None] | None = None,
-    tz: str | None = None,
-    time_format: str | None = None,
+    sort: bool | None = None,
     watch: Callable[[float], object] | None = None,
+    **options: Unpack[Options],
 ) -> Log:
     """Reads readings with their units. Nothing is dropped: missing is NaN, zero is a value.
 
-    source : path of a CSV file (UTF-8, commas, a header), a pandas or polars frame, any table that
-        exports an Arrow stream, or a mapping of names to arrays. Not modified.
+    source : path of a file, or several of one plant: text with separators (UTF-8, a header), plain or
+        compressed by gzip or zstd, a workbook (.xlsx, .xls, .ods) or Parquet, told apart by their first
+        bytes. Or a pandas or polars frame, any table that exports an Arrow stream, or a mapping of names to
+        arrays. Not modified. Several files become one log in the order of time with the columns of all,
+        each in the unit of the first file that has it; a figure that a file lacks is missing.
+
+    What columns are:
+
     units : {column: unit} for headers without a unit in brackets ("feed_pressure [psi]").
-    columns : {their header: our column}, with or without a unit in brackets; None leaves one out.
-        `log_columns()` lists ours.
-    tz : IANA name of the time zone of naive times, and of times as they are shown.
-    time_format : how times are written, in strftime's words, where they are not ISO 8601.
-    watch : called now and then with the share of a CSV file that is read, 0 to 1.
+    columns : {their header: our column}, with or without a unit in brackets; several of ours in a list
+        where one reading serves several; None leaves one out. `log_columns()` lists ours. A wide table has
+        "stage 2 feed_pressure [psi]" or "train A …" as headers, and becomes a row for each; only what is the
+        same for all (feed_temperature, feed_ph and, of stages, running; of trains, feed_conductivity and
+        feed_tds) may go without.
+    mapping : path of a TOML file that says once what a site's files are like: its keys are the names of
+        these arguments (tz is time_zone there) but units, with columns as a table in which false leaves a
+        header out. What the call gives goes before it, key by key and header by header.
+
+    How text is written:
+
+    separator : "," ";" "tab" or "|"; None takes it from the header, where that has only one of them.
+    decimal : "." or ",". Once given, the other, a space or an apostrophe may part thousands, in threes.
+        None takes a point, and refuses a cell with a comma.
+    sheet : of a workbook, the sheet; None takes the only one with readings. A cell #N/A is missing, any other
+        error of a sheet is a fault.
+    header_row : line or sheet row of the header, from 1; None takes the first that is not empty.
+    units_row : whether the row under the header holds units.
+
+    What times are:
+
+    tz : IANA name of the time zone of naive times (of a workbook too), and of times as they are shown.
+    time_format : how times are written, in strftime's words, where they are not ISO 8601. A date alone is
+        refused unless this says that times are so written; it is then that day's midnight.
+    time_label : "instant", or which end of an `interval` ("15 min") the time of a reading is; it is then
+        placed in the middle of the interval.
+    clock_change : a time that occurs twice, as the clocks go back, is refused, or it is the "earlier", the
+        "later", or "by-order" the later where the earlier would not go forward in its train and stage.
+    sort : whether readings are put in the order of time; otherwise one that goes back is refused.
+    watch : called now and then with the share of the files that is read, 0 to 1.
 
     Returns: Log
-    Raises: LogError with every fault of the source (row, line, column, value, what would be right);
-        FileError where a file can't be opened.
+    Raises: LogError with every fault of the source (file, row, line, column, value, what would be right);
+        FileError where a file can't be opened, or is damaged.
 
     >>> log = read_log(
     ...     {"time": ["2026-03-01T08:00Z"], "feed_pressure [psi]": [140.0]}
@@ -369,37 +410,32 @@ def read_log(
     >>> round(float(log.column("feed_pressure", "bar")[0]), 2)
     9.65
     """
-    options = _options(units, columns, tz, time_format).keywords()
+    how = _options(sort=sort, **options)
     if isinstance(source, (str, os.PathLike)):
-        return Log(_core.read_csv(source, **options, watch=watch))
+        return Log(_core.read_files([source], how, watch))
+    if isinstance(source, (list, tuple)) and all(isinstance(path, (str, os.PathLike)) for path in source):
+        return Log(_core.read_files(source, how, watch))
     if type(source).__module__.partition(".")[0] == "pandas":
-        return Log(_core.read_columns(_pandas_columns(source), **options))
+        return Log(_core.read_columns(_pandas_columns(source), how))
     if hasattr(source, "__arrow_c_stream__"):
-        return Log(_core.read_arrow(source, **options))
+        return Log(_core.read_arrow(source, how))
     if isinstance(source, Mapping):
         given = [_column(str(name), values) for name, values in source.items()]
-        return Log(_core.read_columns(given, **options))
+        return Log(_core.read_columns(given, how))
     raise TypeError(
-        "source must be a path, a pandas or polars frame, an Arrow table or a mapping of arrays, "
-        f"not {type(source).__name__}"
+        "source must be a path or a list of paths, a pandas or polars frame, an Arrow table or a mapping of "
+        f"arrays, not {type(source).__name__}"
     )
 
 
-def scan_log(
-    path: str | os.PathLike[str],
-    *,
-    units: Mapping[str, str] | None = None,
-    columns: Mapping[str, str | None] | None = None,
-    tz: str | None = None,
-    time_format: str | None = None,
-) -> Iterator[Log]:
-    """Reads a CSV file of any size as a run of logs, one a block of about 16 MiB of text.
+def scan_log(path: str | os.PathLike[str], **options: Unpack[Options]) -> Iterator[Log]:
+    """Reads a file of any size as a run of logs, one a block of about 16 MiB of text or a batch of Parquet.
 
-    Memory stays flat however long the file is. Arguments and errors as in `read_log`. Normalising the
-    blocks with one baseline gives the same figures as normalising the whole.
+    Memory stays flat however long the file is, compressed or not (but a workbook is unpacked as a whole).
+    Arguments and errors as in `read_log`; what is to be sorted can't be scanned. Normalising the blocks with
+    one baseline gives the same figures as normalising the whole.
     """
-    options = _options(units, columns, tz, time_format).keywords()
-    return map(Log, _core.CsvBlocks(path, **options))
+    return map(Log, _core.LogBlocks(path, _options(**options)))
 
 
 def describe(source: Any, *, rows: int = 5000) -> _core.Description:

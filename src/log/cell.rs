@@ -2,37 +2,206 @@
 
 use crate::units::Unit;
 
-/// Words that mean "no reading" (common practice, no source). An empty cell means it too.
-pub(super) const MISSING: [&[u8]; 9] = [
-    b"NaN", b"nan", b"NA", b"N/A", b"n/a", b"null", b"None", b"-", b"--",
+/// Words that mean "no reading" (common practice, no source). An empty cell means it too. #N/A is how a sheet
+/// says it; a sheet's other errors are faults.
+pub(super) const MISSING: [&[u8]; 10] = [
+    b"NaN", b"nan", b"NA", b"N/A", b"#N/A", b"n/a", b"null", b"None", b"-", b"--",
 ];
 
 /// What is wrong with a cell, and what would be right.
 pub(super) type CellFault = (&'static str, &'static str);
 
-/// A cell that holds a figure, in the canonical unit; NaN where missing.
-#[inline]
-pub(super) fn number(cell: &[u8], unit: &Unit) -> Result<f64, CellFault> {
-    let cell = cell.trim_ascii();
-    if cell.is_empty() {
-        return Ok(f64::NAN);
+/// Longer than any figure is written.
+const LONGEST: usize = 64;
+
+/// How figures are written.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Figures {
+    /// What stands before the decimals, where the caller has said so.
+    decimal: Option<u8>,
+}
+
+/// The finest decimal place that the figures of a column are written to: 2 for 12.50, −3 for 1e3.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) struct Finest(i32);
+
+impl Default for Finest {
+    /// Of no figure yet.
+    fn default() -> Self {
+        Self(i32::MIN)
     }
-    match fast_float2::parse::<f64, _>(cell) {
-        Ok(value) if value.is_finite() => Ok(unit.to_canonical(value)),
-        _ if MISSING.contains(&cell) => Ok(f64::NAN),
-        Ok(_) => Err((
-            "not a finite figure",
-            "leave the cell empty where there is no reading",
-        )),
-        Err(_) if cell.contains(&b',') => Err((
-            "not a figure",
-            "write it with a decimal point and without separators: 1234.5",
-        )),
-        Err(_) => Err((
-            "not a figure",
-            "a figure such as 12.5, or nothing where there is no reading",
-        )),
+}
+
+impl Finest {
+    /// The step of the last place.
+    pub fn step(self) -> Option<f64> {
+        // Read back from text: 1e-1 is nearer to a tenth than a power is.
+        let step: f64 = format!("1e{}", -i64::from(self.0)).parse().ok()?;
+        (step > 0.0 && step.is_finite()).then_some(step)
     }
+
+    /// Takes in a figure, written with a decimal point.
+    #[inline]
+    fn see(&mut self, text: &[u8]) {
+        let mut decimals = 0;
+        for byte in text.iter().rev() {
+            match byte {
+                b'0'..=b'9' => decimals += 1,
+                b'.' => return self.0 = self.0.max(decimals),
+                _ => return self.see_any(text),
+            }
+        }
+        self.0 = self.0.max(0);
+    }
+
+    /// Takes in a figure that has more than digits and a point.
+    #[cold]
+    fn see_any(&mut self, text: &[u8]) {
+        let (digits, exponent): (_, f64) = match memchr::memchr2(b'e', b'E', text) {
+            Some(at) => (
+                &text[..at],
+                fast_float2::parse(&text[at + 1..]).unwrap_or(0.0),
+            ),
+            None => (text, 0.0),
+        };
+        let decimals = memchr::memchr(b'.', digits).map_or(0, |at| digits.len() - at - 1);
+        // Beyond what a figure can hold, the place no longer matters.
+        let exponent = exponent.clamp(-400.0, 400.0) as i32;
+        self.0 = self.0.max(decimals as i32 - exponent);
+    }
+}
+
+impl Figures {
+    pub fn new(decimal: Option<char>) -> Self {
+        let decimal = decimal.and_then(|mark| u8::try_from(mark).ok());
+        Self { decimal }
+    }
+
+    /// A cell that holds a figure, in the canonical unit; NaN where missing.
+    #[inline]
+    pub fn number(self, cell: &[u8], unit: &Unit, finest: &mut Finest) -> Result<f64, CellFault> {
+        let cell = cell.trim_ascii();
+        // A point in a figure with a decimal comma stands between thousands.
+        if self.decimal != Some(b',')
+            && let Ok(value) = fast_float2::parse::<f64, _>(cell)
+            && value.is_finite()
+        {
+            finest.see(cell);
+            return Ok(unit.to_canonical(value));
+        }
+        self.any_number(cell, unit, finest)
+    }
+
+    /// A cell that is no plain figure.
+    fn any_number(self, cell: &[u8], unit: &Unit, finest: &mut Finest) -> Result<f64, CellFault> {
+        if cell.is_empty() || MISSING.contains(&cell) {
+            return Ok(f64::NAN);
+        }
+        if memchr::memchr2(b'.', b',', cell).is_none()
+            && let Ok(value) = fast_float2::parse::<f64, _>(cell)
+        {
+            if !value.is_finite() {
+                return Err((
+                    "not a finite figure",
+                    "leave the cell empty where there is no reading",
+                ));
+            }
+            finest.see(cell);
+            return Ok(unit.to_canonical(value));
+        }
+        let mut plain = [0; LONGEST];
+        if let Some(mark) = self.decimal
+            && let Some(length) = without_thousands(cell, mark, &mut plain)
+            && let Ok(value) = fast_float2::parse::<f64, _>(&plain[..length])
+            && value.is_finite()
+        {
+            finest.see(&plain[..length]);
+            return Ok(unit.to_canonical(value));
+        }
+        Err(match self.decimal {
+            _ if cell.starts_with(b"#") => (
+                "an error of the sheet, not a figure",
+                "mend its formula, or leave the cell empty where there is no reading",
+            ),
+            Some(b',') if cell.contains(&b'.') => (
+                "not a figure",
+                "with decimal=\",\" a point stands between thousands only: 1.234,5",
+            ),
+            Some(_) if cell.contains(&b',') => (
+                "not a figure",
+                "with decimal=\".\" a comma stands between thousands only: 1,234.5",
+            ),
+            None if cell.contains(&b',') => (
+                "not a figure",
+                "write it with a decimal point and without separators: 1234.5; or, if the comma stands before \
+                 decimals, give decimal=\",\", and if it stands between thousands, decimal=\".\"",
+            ),
+            _ => (
+                "not a figure",
+                "a figure such as 12.5, or nothing where there is no reading",
+            ),
+        })
+    }
+}
+
+/// Writes a figure with thousands apart, or with a decimal comma, in the plain way: 1.234,5 as 1234.5. Its
+/// length, or nothing where thousands don't stand in threes.
+fn without_thousands(cell: &[u8], mark: u8, plain: &mut [u8; LONGEST]) -> Option<usize> {
+    let (whole, decimals) = match memchr::memchr(mark, cell) {
+        Some(at) => (&cell[..at], Some(&cell[at + 1..])),
+        None => (cell, None),
+    };
+    // No separator behind the decimal mark, and no second mark: only what a plain figure has there.
+    if decimals.is_some_and(|rest| {
+        !rest
+            .iter()
+            .all(|byte| byte.is_ascii_digit() || matches!(byte, b'e' | b'E' | b'-' | b'+'))
+    }) {
+        return None;
+    }
+    let whole = std::str::from_utf8(whole).ok()?;
+    let (sign, digits) = match whole.strip_prefix(['-', '+']) {
+        Some(digits) => (&whole[..1], digits),
+        None => ("", whole),
+    };
+    // What may stand between thousands: the other mark, an apostrophe, or a space of some width.
+    let other = if mark == b',' { '.' } else { ',' };
+    let between =
+        |c: char| c == other || matches!(c, '\'' | '’' | ' ' | '\u{a0}' | '\u{2009}' | '\u{202f}');
+    let mut groups = digits.split(between);
+    let first = groups.next()?;
+    let mut apart = digits.chars().filter(|c| between(*c));
+    let one = apart.next();
+    if apart.any(|c| Some(c) != one) {
+        return None;
+    }
+    let mut rest = groups.clone();
+    let in_threes = one.is_none()
+        || ((1..=3).contains(&first.len())
+            && first.bytes().all(|byte| byte.is_ascii_digit())
+            && rest
+                .all(|group| group.len() == 3 && group.bytes().all(|byte| byte.is_ascii_digit())));
+    if !in_threes {
+        return None;
+    }
+    let mut length = 0;
+    let mut write = |bytes: &[u8]| -> Option<()> {
+        plain
+            .get_mut(length..length + bytes.len())?
+            .copy_from_slice(bytes);
+        length += bytes.len();
+        Some(())
+    };
+    write(sign.as_bytes())?;
+    write(first.as_bytes())?;
+    for group in groups {
+        write(group.as_bytes())?;
+    }
+    if let Some(decimals) = decimals {
+        write(b".")?;
+        write(decimals)?;
+    }
+    Some(length)
 }
 
 /// A cell that says yes or no: 1, 0, or NaN where missing.
@@ -58,6 +227,78 @@ pub(super) fn switch(cell: &[u8]) -> Result<f64, CellFault> {
 mod tests {
     use super::*;
     use crate::units::Quantity;
+
+    fn number(cell: &[u8], unit: &Unit) -> Result<f64, CellFault> {
+        Figures::new(None).number(cell, unit, &mut Finest::default())
+    }
+
+    #[test]
+    fn commas_and_thousands_as_the_caller_says() {
+        let bar = Quantity::Pressure.canonical();
+        let read = |mark: char, cell: &str| {
+            Figures::new(Some(mark)).number(cell.as_bytes(), bar, &mut Finest::default())
+        };
+        for (mark, cell, value) in [
+            (',', "1.234,5", 1234.5),
+            (',', "12,5", 12.5),
+            (',', "-12,5e-1", -1.25),
+            (',', "1.234", 1234.0),
+            (',', "12345,5", 12345.5),
+            (',', "1 234 567,5", 1_234_567.5),
+            (',', "1\u{202f}234,5", 1234.5),
+            (',', "1'234,5", 1234.5),
+            (',', "7", 7.0),
+            (',', ",5", 0.5),
+            ('.', "1,234.5", 1234.5),
+            ('.', "1,234", 1234.0),
+            ('.', "12.5", 12.5),
+            ('.', "-1,234,567", -1_234_567.0),
+        ] {
+            assert_eq!(read(mark, cell), Ok(value), "{cell} with {mark}");
+        }
+        for (mark, cell) in [
+            (',', "12.5"),
+            (',', "1.23,5"),
+            (',', "1.2345"),
+            (',', "1,234,5"),
+            (',', "1.234 567,5"),
+            (',', ".123"),
+            (',', "1,2.345"),
+            ('.', "12,5"),
+            ('.', "1,2345"),
+            ('.', "1.234,5"),
+            ('.', "1.234.567"),
+            ('.', "#REF!"),
+            (',', "- 123"),
+        ] {
+            assert!(read(mark, cell).is_err(), "{cell} with {mark}");
+        }
+        // Without a setting, a comma is never guessed at.
+        for cell in ["1,234", "12,5", "1 234"] {
+            assert!(number(cell.as_bytes(), bar).is_err(), "{cell}");
+        }
+        let (_, remedy) = number(b"12,5", bar).unwrap_err();
+        assert!(remedy.contains("decimal=\",\""));
+    }
+
+    #[test]
+    fn the_finest_place_is_remembered() {
+        let bar = Quantity::Pressure.canonical();
+        let finest = |cells: &[&str]| {
+            let mut finest = Finest::default();
+            for cell in cells {
+                let _ = Figures::new(Some(',')).number(cell.as_bytes(), bar, &mut finest);
+            }
+            finest.step()
+        };
+        assert_eq!(finest(&["12", "", "-", "x"]), Some(1.0));
+        assert_eq!(finest(&["12,50", "12", "1,5"]), Some(0.01));
+        assert_eq!(finest(&["12,5", "1,5e3"]), Some(0.1));
+        assert_eq!(finest(&["2e3"]), Some(1000.0));
+        assert_eq!(finest(&["1.234"]), Some(1.0));
+        assert_eq!(finest(&["2,5", "1,5e-3"]), Some(0.0001));
+        assert_eq!(finest(&[""]), None);
+    }
 
     #[test]
     fn missing_is_missing_and_zero_is_a_value() {

@@ -6,79 +6,119 @@ use arrow_array::{Array, ArrayRef, RecordBatch};
 use arrow_cast::cast::{CastOptions, cast_with_options};
 use arrow_schema::{DataType, Schema, TimeUnit};
 
-use super::cell;
-use super::schema::{Field, Header, ReadOptions};
-use super::time::TimeReader;
-use super::{Log, Offsets, Rows, is_switch};
+use super::cell::{self, CellFault, Figures};
+use super::header::{Field, Header, is_switch};
+use super::options::ReadOptions;
+use super::rows::{Assembler, Rows, Words};
+use super::time::{Read, TimeFault, TimeReader};
+use super::{Log, no_rows};
 use crate::error::{Error, Fault, Faults};
 use crate::units::Unit;
 
 /// Reads a table of record batches.
 ///
 /// # Errors
-/// [`Error::Log`] with every fault of names, units and cells.
+/// [`Error::Log`] with every fault of options, names, units and cells.
 pub fn read_batches(
     schema: &Schema,
     batches: &[RecordBatch],
     options: &ReadOptions,
 ) -> Result<Log, Error> {
-    let times = TimeReader::new(options.time_zone.as_deref(), options.time_format.as_deref())?;
-    let names: Vec<&str> = schema
-        .fields()
-        .iter()
-        .map(|field| field.name().as_str())
-        .collect();
-    let header = Header::resolve(&names, options)?;
+    options.check()?;
+    let columns = BatchReader::new(options)?;
+    let mut header = Header::resolve(&titles(schema), &[], options)?;
+    std::mem::take(&mut header.unmet).into_result(Error::Log)?;
     let length = batches.iter().map(RecordBatch::num_rows).sum();
     let mut rows = Rows::new(&header, length);
-    let mut zone_of_times = None;
     for batch in batches {
+        columns.read(&header, batch, &mut rows);
+    }
+    let mut assembler = Assembler::new(header, options.clone());
+    assembler.zone = zone_of_times(schema, &assembler.header);
+    let log = assembler.log(rows)?;
+    if log.table.is_empty() {
+        return Err(no_rows());
+    }
+    Ok(log)
+}
+
+/// The names of a table's columns.
+pub(super) fn titles(schema: &Schema) -> Vec<String> {
+    let fields = schema.fields().iter();
+    fields.map(|field| field.name().clone()).collect()
+}
+
+/// A table's own zone is the one in which its user sees times.
+pub(super) fn zone_of_times(schema: &Schema, header: &Header) -> Option<String> {
+    let times = header
+        .targets
+        .iter()
+        .find(|target| target.field == Field::Time)?;
+    match schema.fields().get(times.source)?.data_type() {
+        DataType::Timestamp(_, Some(zone)) if super::time::time_zone(zone).is_ok() => {
+            Some(zone.to_string())
+        }
+        _ => None,
+    }
+}
+
+/// Reads the columns of record batches.
+pub(super) struct BatchReader {
+    times: TimeReader,
+    figures: Figures,
+}
+
+impl BatchReader {
+    pub fn new(options: &ReadOptions) -> Result<Self, Error> {
+        Ok(Self {
+            times: TimeReader::new(options)?,
+            figures: Figures::new(options.decimal),
+        })
+    }
+
+    /// Adds the rows of a batch.
+    pub fn read(&self, header: &Header, batch: &RecordBatch, rows: &mut Rows) {
         let first = rows.time.len() as u64 + 1;
         let mut number = 0;
-        for (at, field) in header.fields.iter().enumerate() {
-            let array = batch.column(at);
+        let mut all = Faults::default();
+        for target in &header.targets {
+            let array = batch.column(target.source);
             let mut faults = Faults::default();
-            match field {
-                Field::LeftOut => {}
-                Field::Time => {
-                    if let DataType::Timestamp(_, Some(zone)) = array.data_type() {
-                        zone_of_times = Some(zone.to_string());
-                    }
-                    read_times(array, &times, &mut rows, &mut faults);
-                }
-                Field::Label(label) => {
-                    read_labels(array, &mut rows.labels[*label], &mut faults);
-                }
+            match target.field {
+                Field::Time => read_times(array, &self.times, rows, &mut faults),
+                Field::Label(label) => read_labels(array, &mut rows.labels[label], &mut faults),
                 Field::Number(column, unit) => {
-                    read_numbers(
-                        array,
-                        unit,
-                        is_switch(*column),
-                        &mut rows.numbers[number],
-                        &mut faults,
-                    );
+                    let into = &mut rows.numbers[number];
+                    let start = into.len();
+                    if is_text(array.data_type()) {
+                        let finest = &mut rows.finest[number];
+                        let parse = |cell: &[u8]| match is_switch(column) {
+                            true => cell::switch(cell),
+                            false => self.figures.number(cell, unit, finest),
+                        };
+                        read_text(array, parse, into, &mut faults);
+                    } else {
+                        read_numbers(array, unit, is_switch(column), into, &mut faults);
+                    }
+                    // A column that could not be read still keeps the rows in step.
+                    into.resize(start + array.len(), f64::NAN);
                     number += 1;
                 }
             }
             for fault in faults.list_mut() {
                 fault.row = fault.row.map(|row| row + first - 1);
-                fault.column = Some(header.titles[at].clone());
+                fault.column = Some(header.titles[target.source].clone());
             }
-            rows.faults.append(faults);
+            // A column that serves several is wrong once.
+            if !faults.list().iter().all(|fault| all.list().contains(fault)) {
+                all.append(faults);
+            }
         }
+        rows.faults.append(all);
     }
-    let faults = std::mem::take(&mut rows.faults);
-    let mut log = header.log(rows, options);
-    // A table's own zone is the one in which its user sees times.
-    if let (None, Some(zone)) = (&options.time_zone, zone_of_times)
-        && super::time::time_zone(&zone).is_ok()
-    {
-        log.table.zone = zone;
-    }
-    super::finish(log, faults)
 }
 
-fn cast(array: &ArrayRef, to: &DataType) -> Result<ArrayRef, Fault> {
+pub(super) fn cast(array: &ArrayRef, to: &DataType) -> Result<ArrayRef, Fault> {
     let options = CastOptions {
         safe: false,
         ..CastOptions::default()
@@ -95,7 +135,7 @@ fn cast(array: &ArrayRef, to: &DataType) -> Result<ArrayRef, Fault> {
 }
 
 /// The words of a text column; dictionaries and views of text are text too.
-fn texts(array: &ArrayRef) -> Result<ArrayRef, Fault> {
+pub(super) fn texts(array: &ArrayRef) -> Result<ArrayRef, Fault> {
     cast(array, &DataType::LargeUtf8)
 }
 
@@ -107,6 +147,30 @@ fn is_text(kind: &DataType) -> bool {
     }
 }
 
+fn read_text(
+    array: &ArrayRef,
+    mut parse: impl FnMut(&[u8]) -> Result<f64, CellFault>,
+    into: &mut Vec<f64>,
+    faults: &mut Faults,
+) {
+    let words = match texts(array) {
+        Ok(words) => words,
+        Err(fault) => return faults.push(fault),
+    };
+    for (row, word) in words.as_string::<i64>().iter().enumerate() {
+        let word = word.unwrap_or_default();
+        let parsed = parse(word.as_bytes());
+        into.push(parsed.unwrap_or(f64::NAN));
+        if let Err((problem, remedy)) = parsed {
+            faults.push(
+                Fault::new(problem, remedy)
+                    .at_row(row as u64 + 1)
+                    .with_value(word),
+            );
+        }
+    }
+}
+
 fn read_numbers(
     array: &ArrayRef,
     unit: &Unit,
@@ -115,48 +179,21 @@ fn read_numbers(
     faults: &mut Faults,
 ) {
     let start = into.len();
-    if is_text(array.data_type()) {
-        match texts(array) {
-            Err(fault) => faults.push(fault),
-            Ok(words) => {
-                for (row, word) in words.as_string::<i64>().iter().enumerate() {
-                    let bytes = word.unwrap_or_default().as_bytes();
-                    let parsed = if switch {
-                        cell::switch(bytes)
-                    } else {
-                        cell::number(bytes, unit)
-                    };
-                    into.push(parsed.unwrap_or(f64::NAN));
-                    if let Err((problem, remedy)) = parsed {
-                        faults.push(
-                            Fault::new(problem, remedy)
-                                .at_row(row as u64 + 1)
-                                .with_value(word.unwrap_or_default()),
-                        );
-                    }
-                }
-            }
-        }
-    } else {
-        match cast(array, &DataType::Float64) {
-            Err(fault) => faults.push(fault),
-            Ok(figures) => {
-                let figures = figures.as_primitive::<Float64Type>();
-                let canonical = |value: f64| unit.to_canonical(value);
-                match figures.nulls() {
-                    None => into.extend(figures.values().iter().map(|value| canonical(*value))),
-                    Some(_) => into.extend(
-                        figures
-                            .iter()
-                            .map(|value| value.map_or(f64::NAN, canonical)),
-                    ),
-                }
-                refuse_odd(&mut into[start..], unit, switch, faults);
-            }
-        }
+    let figures = match cast(array, &DataType::Float64) {
+        Ok(figures) => figures,
+        Err(fault) => return faults.push(fault),
+    };
+    let figures = figures.as_primitive::<Float64Type>();
+    let canonical = |value: f64| unit.to_canonical(value);
+    match figures.nulls() {
+        None => into.extend(figures.values().iter().map(|value| canonical(*value))),
+        Some(_) => into.extend(
+            figures
+                .iter()
+                .map(|value| value.map_or(f64::NAN, canonical)),
+        ),
     }
-    // A column that could not be read still keeps the rows in step.
-    into.resize(start + array.len(), f64::NAN);
+    refuse_odd(&mut into[start..], unit, switch, faults);
 }
 
 /// Infinities are no readings, and a switch is on or off.
@@ -190,7 +227,7 @@ fn refuse_odd(values: &mut [f64], unit: &Unit, switch: bool, faults: &mut Faults
     }
 }
 
-fn read_labels(array: &ArrayRef, words: &mut super::Words, faults: &mut Faults) {
+fn read_labels(array: &ArrayRef, words: &mut Words, faults: &mut Faults) {
     // Trains and stages are often numbered: 1 and "1" are the same label.
     let as_text = match array.data_type() {
         DataType::Float32 | DataType::Float64 => {
@@ -222,7 +259,6 @@ fn read_labels(array: &ArrayRef, words: &mut super::Words, faults: &mut Faults) 
 }
 
 fn read_times(array: &ArrayRef, times: &TimeReader, rows: &mut Rows, faults: &mut Faults) {
-    let missing = || Fault::new("no time", "every reading needs one");
     let start = rows.time.len();
     match array.data_type() {
         DataType::Timestamp(_, zone) => {
@@ -246,26 +282,18 @@ fn read_times(array: &ArrayRef, times: &TimeReader, rows: &mut Rows, faults: &mu
                 for (row, word) in words.as_string::<i64>().iter().enumerate() {
                     let word = word.unwrap_or_default().trim();
                     let read = if word.is_empty() {
-                        Err(missing())
+                        Err(no_time())
                     } else {
-                        times.read(word).map_err(|fault| {
-                            Fault::new(fault.problem, fault.remedy).with_value(word)
-                        })
+                        let read = times.read(word);
+                        read.map_err(|fault| refused(fault).with_value(word))
                     };
-                    match read {
-                        Ok((time, offset)) => {
-                            rows.time.push(time);
-                            rows.offset =
-                                rows.offset.and(offset.map_or(Offsets::None, Offsets::One));
-                        }
-                        Err(fault) => {
-                            rows.time.push(0);
-                            faults.push(fault.at_row(row as u64 + 1));
-                        }
-                    }
+                    push_time(read, row, rows, faults);
                 }
             }
         },
+        DataType::Date32 | DataType::Date64 if !times.takes_dates_alone() => {
+            faults.push(refused(super::time::date_alone()));
+        }
         DataType::Date32 | DataType::Date64 => {
             match cast(array, &DataType::Timestamp(TimeUnit::Microsecond, None)) {
                 Err(fault) => faults.push(fault),
@@ -289,17 +317,28 @@ fn read_stamps(
 ) {
     for (row, stamp) in stamps.enumerate() {
         let read = match stamp {
-            None => Err(Fault::new("no time", "every reading needs one")),
+            None => Err(no_time()),
             Some(stamp) if naive => times.read_naive_microseconds(stamp).map_err(|fault| {
                 let shown = super::time::show(stamp, &jiff::tz::TimeZone::UTC);
-                let naive = shown.trim_end_matches("+00:00");
-                Fault::new(fault.problem, fault.remedy).with_value(naive)
+                refused(fault).with_value(shown.trim_end_matches("+00:00"))
             }),
-            Some(stamp) => Ok(stamp),
+            Some(stamp) => Ok(Read::instant(stamp)),
         };
-        rows.time.push(*read.as_ref().unwrap_or(&0));
-        if let Err(fault) = read {
-            faults.push(fault.at_row(row as u64 + 1));
-        }
+        push_time(read, row, rows, faults);
     }
+}
+
+fn push_time(read: Result<Read, Fault>, row: usize, rows: &mut Rows, faults: &mut Faults) {
+    rows.push_time(read.as_ref().ok().copied());
+    if let Err(fault) = read {
+        faults.push(fault.at_row(row as u64 + 1));
+    }
+}
+
+fn no_time() -> Fault {
+    Fault::new("no time", "every reading needs one")
+}
+
+fn refused(fault: TimeFault) -> Fault {
+    Fault::new(fault.problem, fault.remedy)
 }

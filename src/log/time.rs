@@ -5,6 +5,7 @@ use jiff::civil::DateTime;
 use jiff::fmt::strtime;
 use jiff::tz::{AmbiguousOffset, Offset, TimeZone};
 
+use super::options::{ClockChange, ReadOptions};
 use crate::error::{Error, Fault};
 
 /// Reads the times of one log.
@@ -14,6 +15,9 @@ pub(crate) struct TimeReader {
     /// The zone's offset, where it has but one.
     fixed: Option<Offset>,
     format: Option<String>,
+    clock_change: ClockChange,
+    /// Whether the source holds times as such, beside those written as text: ISO 8601 then goes before the format.
+    typed: bool,
 }
 
 /// Why a time was not taken.
@@ -22,22 +26,55 @@ pub(crate) struct TimeFault {
     pub remedy: &'static str,
 }
 
-/// A time as read, with the whole hours of its offset where it stated one.
-pub(crate) type Read = (i64, Option<i8>);
+/// A time as read.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Read {
+    /// Microseconds since 1970 UTC.
+    pub time: i64,
+    /// The whole hours of its offset, where it stated one.
+    pub offset: Option<i8>,
+    /// The later instant of this clock time, where there are two and order tells which is meant.
+    pub later: Option<i64>,
+}
+
+impl Read {
+    pub fn instant(time: i64) -> Self {
+        Self {
+            time,
+            offset: None,
+            later: None,
+        }
+    }
+}
 
 impl TimeReader {
-    pub fn new(zone: Option<&str>, format: Option<&str>) -> Result<Self, Error> {
-        let zone = zone.map(time_zone).transpose()?;
+    pub fn new(options: &ReadOptions) -> Result<Self, Error> {
+        let zone = options.time_zone.as_deref().map(time_zone).transpose()?;
         Ok(Self {
             fixed: zone.as_ref().and_then(|zone| zone.to_fixed_offset().ok()),
             zone,
-            format: format.map(str::to_owned),
+            format: options.time_format.clone(),
+            clock_change: options.clock_change.unwrap_or(ClockChange::Refuse),
+            typed: false,
         })
+    }
+
+    /// For a source that holds times as such, which come as ISO 8601.
+    pub fn of_typed_cells(self) -> Self {
+        Self {
+            typed: true,
+            ..self
+        }
     }
 
     /// A time as text.
     pub fn read(&self, text: &str) -> Result<Read, TimeFault> {
         if let Some(format) = &self.format {
+            if self.typed
+                && let Ok(naive) = text.parse()
+            {
+                return self.place(naive);
+            }
             return self.read_by_format(text, format);
         }
         let not_a_time = || TimeFault {
@@ -47,7 +84,10 @@ impl TimeReader {
         // The commonest shape by far is a naive date and time.
         if !text.ends_with(['Z', 'z']) && !has_offset(text) {
             let naive: DateTime = text.parse().map_err(|_| not_a_time())?;
-            return self.place(naive).map(|time| (time, None));
+            if text.len() <= LONGEST_DATE && !text.contains(['T', 't', ' ']) {
+                return Err(date_alone());
+            }
+            return self.place(naive);
         }
         let whole_hours = |offset: Offset| {
             (offset.seconds() % 3600 == 0).then(|| (offset.seconds() / 3600) as i8)
@@ -58,7 +98,16 @@ impl TimeReader {
         let stamp = offset
             .to_timestamp(pieces.date().to_datetime(time))
             .map_err(|_| not_a_time())?;
-        Ok((stamp.as_microsecond(), whole_hours(offset)))
+        Ok(Read {
+            time: stamp.as_microsecond(),
+            offset: whole_hours(offset),
+            later: None,
+        })
+    }
+
+    /// A date without a time of day is taken, as its midnight, only where the format says that times are so written.
+    pub fn takes_dates_alone(&self) -> bool {
+        self.format.is_some()
     }
 
     fn read_by_format(&self, text: &str, format: &str) -> Result<Read, TimeFault> {
@@ -68,7 +117,8 @@ impl TimeReader {
         };
         let parsed = strtime::parse(format, text).map_err(fault)?;
         if parsed.offset().is_some() {
-            return Ok((parsed.to_timestamp().map_err(fault)?.as_microsecond(), None));
+            let stamp = parsed.to_timestamp().map_err(fault)?;
+            return Ok(Read::instant(stamp.as_microsecond()));
         }
         let naive = match parsed.to_datetime() {
             Ok(naive) => naive,
@@ -77,15 +127,16 @@ impl TimeReader {
                 .map_err(fault)?
                 .to_datetime(jiff::civil::Time::midnight()),
         };
-        self.place(naive).map(|time| (time, None))
+        self.place(naive)
     }
 
     /// A naive time, in microseconds since 1970 as its clock showed.
-    pub fn read_naive_microseconds(&self, clock: i64) -> Result<i64, TimeFault> {
+    pub fn read_naive_microseconds(&self, clock: i64) -> Result<Read, TimeFault> {
         // A zone that never changes its clock is a difference; asking it a million times would be slow.
         if let Some(offset) = self.fixed {
             return clock
                 .checked_sub(i64::from(offset.seconds()) * 1_000_000)
+                .map(Read::instant)
                 .ok_or_else(out_of_years);
         }
         let naive = Timestamp::from_microsecond(clock)
@@ -94,7 +145,7 @@ impl TimeReader {
         self.place(naive)
     }
 
-    fn place(&self, naive: DateTime) -> Result<i64, TimeFault> {
+    fn place(&self, naive: DateTime) -> Result<Read, TimeFault> {
         let Some(zone) = &self.zone else {
             return Err(TimeFault {
                 problem: "a time without a zone".into(),
@@ -102,28 +153,50 @@ impl TimeReader {
             });
         };
         let placed = zone.to_ambiguous_timestamp(naive);
-        match placed.offset() {
-            AmbiguousOffset::Unambiguous { .. } => {}
+        let (instant, later) = match placed.offset() {
+            AmbiguousOffset::Unambiguous { .. } => (placed.compatible(), None),
             AmbiguousOffset::Gap { .. } => {
                 return Err(TimeFault {
                     problem: "this time does not exist: the clocks go forward over it".into(),
                     remedy: "if the logger never changes its clock, give a fixed zone such as tz=\"Etc/GMT+7\"",
                 });
             }
-            AmbiguousOffset::Fold { .. } => {
-                return Err(TimeFault {
-                    problem: "this time occurs twice: the clocks go back over it".into(),
-                    remedy: "write the offset behind it, or give a fixed zone such as tz=\"Etc/GMT+7\" if the logger never changes its clock",
-                });
-            }
-        }
-        placed
-            .compatible()
-            .map(|stamp| stamp.as_microsecond())
-            .map_err(|cause| TimeFault {
+            AmbiguousOffset::Fold { .. } => match self.clock_change {
+                ClockChange::Earlier => (placed.earlier(), None),
+                ClockChange::Later => (placed.later(), None),
+                ClockChange::ByOrder => {
+                    let later = placed.later().ok();
+                    (placed.earlier(), later.map(|later| later.as_microsecond()))
+                }
+                ClockChange::Refuse => {
+                    return Err(TimeFault {
+                        problem: "this time occurs twice: the clocks go back over it".into(),
+                        remedy: "write the offset behind it; or give clock_change=\"by-order\" if the readings stand in the order they were taken, or a fixed zone such as tz=\"Etc/GMT+7\" if the logger never changes its clock",
+                    });
+                }
+            },
+        };
+        match instant {
+            Ok(stamp) => Ok(Read {
+                later,
+                ..Read::instant(stamp.as_microsecond())
+            }),
+            Err(cause) => Err(TimeFault {
                 problem: cause.to_string(),
                 remedy: "",
-            })
+            }),
+        }
+    }
+}
+
+/// As long as a date alone can be: −002026-03-01.
+const LONGEST_DATE: usize = 13;
+
+/// A date that doesn't say when on that day the reading was taken.
+pub(crate) fn date_alone() -> TimeFault {
+    TimeFault {
+        problem: "a date without a time of day".into(),
+        remedy: "write the time behind it; or give time_format=\"%Y-%m-%d\", which takes midnight (and noon with time_label=\"interval-start\" and interval=\"24 h\")",
     }
 }
 

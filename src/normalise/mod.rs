@@ -73,7 +73,7 @@ pub struct Normalised {
 /// baseline was made by another method; [`Error::Baseline`] where it lacks a train or stage of the log.
 ///
 /// ```
-/// use brinemark::{Analysis, Baseline, Site, log::{ReadOptions, read_csv}, normalise::normalise};
+/// use brinemark::{Analysis, Baseline, Site, log::{ReadOptions, read_log}, normalise::normalise};
 /// # let folder = std::env::temp_dir().join(format!("brinemark-doc-{}", std::process::id()));
 /// # std::fs::create_dir_all(&folder).expect("a folder");
 /// # let path = folder.join("plant.csv");
@@ -96,7 +96,7 @@ pub struct Normalised {
 ///     permeate_tds = "30 mg/L"
 ///     recovery = "75 %"
 /// "#)?;
-/// let log = read_csv(&path, &ReadOptions::default())?;
+/// let log = read_log(&path, &ReadOptions::default())?;
 /// let analyses = [Analysis::PermeateFlow, Analysis::SaltPassage];
 /// let baseline = Baseline::find(&log, &site, &analyses)?;
 /// let result = normalise(&log, &site, &baseline, &analyses)?;

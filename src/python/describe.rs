@@ -6,8 +6,8 @@ use pyo3::prelude::*;
 use pyo3_arrow::PyTable;
 
 use super::tables::{Given, batch_of};
-use crate::log::describe::{Description, Proposal, TimeColumn, describe};
-use crate::log::{Sample, sample, sample_batches};
+use crate::log::describe::{Description, Proposal, TimeColumn, describe_sample};
+use crate::log::{Sample, look, sample_batches};
 
 /// What a file or table seems to hold, with the evidence. A proposal: nothing of it was applied.
 ///
@@ -33,6 +33,12 @@ impl PyDescription {
     #[getter]
     fn separator(&self) -> Option<char> {
         self.0.separator
+    }
+
+    /// The line or sheet row of the header, from 1, where other lines stand above it, or None.
+    #[getter]
+    fn header_row(&self) -> Option<u64> {
+        self.0.header_row
     }
 
     /// "." or ",".
@@ -217,12 +223,12 @@ impl PyTimeColumn {
 }
 
 fn of(sample: &Sample) -> PyDescription {
-    PyDescription(describe(&sample.titles, &sample.rows, sample.separator))
+    PyDescription(describe_sample(sample))
 }
 
 #[pyfunction]
 fn describe_file(py: Python<'_>, path: PathBuf, rows: usize) -> PyResult<PyDescription> {
-    Ok(py.detach(|| sample(&path, rows).map(|sample| of(&sample)))?)
+    Ok(py.detach(|| look(&path, rows).map(|sample| of(&sample)))?)
 }
 
 #[pyfunction]

@@ -67,6 +67,12 @@ struct PyFault(Fault);
 
 #[pymethods]
 impl PyFault {
+    /// The file, where several were read together, or None.
+    #[getter]
+    fn file(&self) -> Option<&str> {
+        self.0.file.as_deref()
+    }
+
     /// The reading, counted from 1, or None.
     #[getter]
     fn row(&self) -> Option<u64> {

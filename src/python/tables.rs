@@ -15,23 +15,77 @@ use pyo3::types::PyDict;
 use pyo3_arrow::PyTable;
 
 use crate::error::{Error, Fault};
-use crate::log::{self, Column, CsvReader, Log, ReadOptions};
+use crate::log::{self, Column, Log, LogReader, ReadOptions, ReadWords};
 use crate::screen::Reasons;
 use crate::table::Table;
 use crate::units::Unit;
 use crate::write::Output;
 
-fn options(
-    units: Option<BTreeMap<String, String>>,
-    columns: Option<BTreeMap<String, Option<String>>>,
-    tz: Option<String>,
-    time_format: Option<String>,
-) -> ReadOptions {
-    ReadOptions {
-        units: units.unwrap_or_default(),
-        columns: columns.unwrap_or_default(),
-        time_zone: tz,
-        time_format,
+/// What a header is renamed to: None leaves it out.
+#[derive(FromPyObject)]
+enum Renamed {
+    One(String),
+    Several(Vec<String>),
+}
+
+/// How a source is to be read: a mapping file's settings under those of the call.
+#[pyclass(name = "ReadOptions", frozen, module = "brinemark._core")]
+struct PyReadOptions(ReadOptions);
+
+#[pymethods]
+impl PyReadOptions {
+    #[new]
+    #[pyo3(signature = (
+        *, mapping=None, units=None, columns=None, tz=None, time_format=None, separator=None, decimal=None,
+        sheet=None, header_row=None, units_row=None, time_label=None, interval=None, clock_change=None, sort=None
+    ))]
+    #[expect(clippy::too_many_arguments, reason = "Python's keywords, one each")]
+    fn new(
+        mapping: Option<PathBuf>,
+        units: Option<BTreeMap<String, String>>,
+        columns: Option<BTreeMap<String, Option<Renamed>>>,
+        tz: Option<String>,
+        time_format: Option<String>,
+        separator: Option<&str>,
+        decimal: Option<&str>,
+        sheet: Option<String>,
+        header_row: Option<u64>,
+        units_row: Option<bool>,
+        time_label: Option<&str>,
+        interval: Option<&str>,
+        clock_change: Option<&str>,
+        sort: Option<bool>,
+    ) -> PyResult<Self> {
+        let words = ReadWords {
+            separator,
+            decimal,
+            time_label,
+            interval,
+            clock_change,
+        };
+        let given = ReadOptions {
+            units: units.unwrap_or_default(),
+            columns: columns
+                .unwrap_or_default()
+                .into_iter()
+                .map(|(theirs, ours)| match ours {
+                    None => (theirs, Vec::new()),
+                    Some(Renamed::One(ours)) => (theirs, vec![ours]),
+                    Some(Renamed::Several(ours)) => (theirs, ours),
+                })
+                .collect(),
+            time_zone: tz,
+            time_format,
+            sheet,
+            header_row,
+            units_row,
+            sort,
+            ..words.read()?
+        };
+        Ok(Self(match mapping {
+            Some(path) => given.or(ReadOptions::load(&path)?),
+            None => given,
+        }))
     }
 }
 
@@ -179,26 +233,36 @@ impl PyLog {
         self.0.set_aside.is_some()
     }
 
+    /// (path, rows) of each file.
+    #[getter]
+    fn sources(&self) -> Vec<(String, u64)> {
+        let sources = self.0.sources.iter();
+        sources
+            .map(|source| (source.path.display().to_string(), source.rows))
+            .collect()
+    }
+
+    #[getter]
+    fn written_to(&self) -> BTreeMap<String, f64> {
+        self.0.written_to.clone()
+    }
+
     fn hash(&self, py: Python<'_>) -> String {
         py.detach(|| self.0.hash())
     }
 }
 
 #[pyfunction]
-#[pyo3(signature = (path, *, units=None, columns=None, tz=None, time_format=None, watch=None))]
-fn read_csv(
+#[pyo3(signature = (paths, options, watch=None))]
+fn read_files(
     py: Python<'_>,
-    path: PathBuf,
-    units: Option<BTreeMap<String, String>>,
-    columns: Option<BTreeMap<String, Option<String>>>,
-    tz: Option<String>,
-    time_format: Option<String>,
+    paths: Vec<PathBuf>,
+    options: &PyReadOptions,
     watch: Option<Py<PyAny>>,
 ) -> PyResult<PyLog> {
-    let options = options(units, columns, tz, time_format);
     let mut complaint = None;
     let log = py.detach(|| {
-        log::read_csv_watched(&path, &options, |share| {
+        log::read_logs(&paths, &options.0, |share| {
             // A watcher that fails is asked no more; its failure is raised when the reading is done.
             if let (Some(watch), None) = (&watch, &complaint) {
                 complaint = Python::attach(|py| watch.call1(py, (share,))).err();
@@ -211,23 +275,16 @@ fn read_csv(
     }
 }
 
-/// A CSV file, a block at a time.
-#[pyclass(name = "CsvBlocks", frozen, module = "brinemark._core")]
-struct PyCsvBlocks(Mutex<CsvReader>);
+/// A file, a block at a time.
+#[pyclass(name = "LogBlocks", frozen, module = "brinemark._core")]
+struct PyLogBlocks(Mutex<LogReader>);
 
 #[pymethods]
-impl PyCsvBlocks {
+impl PyLogBlocks {
     #[new]
-    #[pyo3(signature = (path, *, units=None, columns=None, tz=None, time_format=None))]
-    fn new(
-        path: PathBuf,
-        units: Option<BTreeMap<String, String>>,
-        columns: Option<BTreeMap<String, Option<String>>>,
-        tz: Option<String>,
-        time_format: Option<String>,
-    ) -> PyResult<Self> {
-        let options = options(units, columns, tz, time_format);
-        Ok(Self(Mutex::new(CsvReader::open(&path, options)?)))
+    fn new(py: Python<'_>, path: PathBuf, options: &PyReadOptions) -> PyResult<Self> {
+        let reader = py.detach(|| LogReader::open(&path, options.0.clone()))?;
+        Ok(Self(Mutex::new(reader)))
     }
 
     fn __iter__(slf: PyRef<'_, Self>) -> PyRef<'_, Self> {
@@ -248,19 +305,10 @@ impl PyCsvBlocks {
 }
 
 #[pyfunction]
-#[pyo3(signature = (table, *, units=None, columns=None, tz=None, time_format=None))]
-fn read_arrow(
-    py: Python<'_>,
-    table: PyTable,
-    units: Option<BTreeMap<String, String>>,
-    columns: Option<BTreeMap<String, Option<String>>>,
-    tz: Option<String>,
-    time_format: Option<String>,
-) -> PyResult<PyLog> {
+fn read_arrow(py: Python<'_>, table: PyTable, options: &PyReadOptions) -> PyResult<PyLog> {
     let (batches, schema) = table.into_inner();
-    let options = options(units, columns, tz, time_format);
     Ok(PyLog(py.detach(|| {
-        log::read_batches(&schema, &batches, &options)
+        log::read_batches(&schema, &batches, &options.0)
     })?))
 }
 
@@ -329,19 +377,10 @@ pub(super) fn batch_of(given: &[Given<'_>]) -> PyResult<(Arc<Schema>, RecordBatc
 }
 
 #[pyfunction]
-#[pyo3(signature = (given, *, units=None, columns=None, tz=None, time_format=None))]
-fn read_columns(
-    py: Python<'_>,
-    given: Vec<Given<'_>>,
-    units: Option<BTreeMap<String, String>>,
-    columns: Option<BTreeMap<String, Option<String>>>,
-    tz: Option<String>,
-    time_format: Option<String>,
-) -> PyResult<PyLog> {
+fn read_columns(py: Python<'_>, given: Vec<Given<'_>>, options: &PyReadOptions) -> PyResult<PyLog> {
     let (schema, batch) = batch_of(&given)?;
-    let options = options(units, columns, tz, time_format);
     Ok(PyLog(py.detach(|| {
-        log::read_batches(&schema, &[batch], &options)
+        log::read_batches(&schema, &[batch], &options.0)
     })?))
 }
 
@@ -363,8 +402,9 @@ fn log_columns() -> Vec<(&'static str, &'static str, &'static str)> {
 pub(super) fn register(module: &Bound<'_, PyModule>) -> PyResult<()> {
     module.add_class::<PyTableView>()?;
     module.add_class::<PyLog>()?;
-    module.add_class::<PyCsvBlocks>()?;
-    module.add_function(wrap_pyfunction!(read_csv, module)?)?;
+    module.add_class::<PyReadOptions>()?;
+    module.add_class::<PyLogBlocks>()?;
+    module.add_function(wrap_pyfunction!(read_files, module)?)?;
     module.add_function(wrap_pyfunction!(read_arrow, module)?)?;
     module.add_function(wrap_pyfunction!(read_columns, module)?)?;
     module.add_function(wrap_pyfunction!(log_columns, module)?)

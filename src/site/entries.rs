@@ -4,10 +4,10 @@ use std::collections::BTreeMap;
 
 use toml::{Table, Value};
 
-use super::keys::{Keys, quantity_of, wrong};
 use super::read::{ANY, FLOW_M3_H, PRESSURE_BAR, TDS_MG_L, TEMPERATURE_DEGC};
 use super::{Accuracy, Assumed, Event, EventKind, Instrument, Limit};
 use crate::error::{Error, Fault, Faults, nearest};
+use crate::keys::{Keys, quantity_of, wrong};
 use crate::log::Column;
 use crate::uncertainty::classes::{CLASSES, InstrumentClass};
 use crate::units::{Quantity, Unit, split_quantity};

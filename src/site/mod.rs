@@ -2,7 +2,6 @@
 
 mod columns;
 mod entries;
-mod keys;
 mod read;
 mod screen;
 mod service;

@@ -3,7 +3,6 @@
 use toml::{Table, Value};
 
 use super::entries::{assume, events, instant, instruments, limits};
-use super::keys::{Keys, as_number, quantity_of, wrong};
 use super::screen::screen_settings;
 use super::service::services;
 use super::{
@@ -11,6 +10,7 @@ use super::{
     Site, Stage, TdsPerConductivity,
 };
 use crate::error::{Error, Fault, Faults};
+use crate::keys::{self, Keys, as_number, quantity_of, wrong};
 use crate::membrane::channel;
 use crate::normalise::temperature::{Law, LawSettings};
 use crate::units::Quantity;
@@ -28,17 +28,8 @@ pub(super) const SHARE: (f64, f64) = (0.0, 0.5);
 pub(super) const HOURS: (f64, f64) = (0.0, 1e6);
 
 pub(super) fn site(text: &str) -> Result<Site, Error> {
-    let document: Table = text.parse().map_err(|cause: toml::de::Error| {
-        let line = cause
-            .span()
-            .map(|span| text[..span.start.min(text.len())].matches('\n').count() as u64 + 1);
-        let mut fault = Fault::new(
-            cause.message().trim().replace('\n', "; "),
-            "a site file is TOML: key = \"value\"",
-        );
-        fault.line = line;
-        Error::Site(fault.into())
-    })?;
+    let document =
+        keys::document(text, "a site file").map_err(|fault| Error::Site(fault.into()))?;
     let mut faults = Faults::default();
     let faults_now = &mut faults;
     let mut file = Keys::new("the file:", Some(&document));

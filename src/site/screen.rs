@@ -3,9 +3,9 @@
 use toml::{Table, Value};
 
 use super::entries::instant;
-use super::keys::{Keys, wrong};
 use super::read::{HOURS, SHARE};
 use crate::error::{Fault, Faults, nearest};
+use crate::keys::{Keys, wrong};
 use crate::screen::{Reasons, ScreenSettings, Span};
 use crate::units::Quantity;
 

@@ -8,8 +8,8 @@ use serde::Serialize;
 use toml::Table;
 
 use super::Instrument;
-use super::keys::{Keys, wrong};
 use crate::error::{Fault, Faults, nearest};
+use crate::keys::{Keys, wrong};
 use crate::log::Column;
 use crate::units::Quantity;
 

@@ -12,7 +12,7 @@
 //! A limit ±a is taken as evenly likely within (JCGM 100, 4.3.7): u = a/√3; a resolution r likewise: u = r/√12.
 //!
 //! ```
-//! use brinemark::{Analysis, Baseline, Site, log::{ReadOptions, read_csv}, normalise::normalise};
+//! use brinemark::{Analysis, Baseline, Site, log::{ReadOptions, read_log}, normalise::normalise};
 //! # let folder = std::env::temp_dir().join(format!("brinemark-doc-u-{}", std::process::id()));
 //! # std::fs::create_dir_all(&folder).expect("a folder");
 //! # let path = folder.join("plant.csv");
@@ -38,7 +38,7 @@
 //!     permeate_tds = "30 mg/L"
 //!     recovery = "75 %"
 //! "#)?;
-//! let log = read_csv(&path, &ReadOptions::default())?;
+//! let log = read_log(&path, &ReadOptions::default())?;
 //! let baseline = Baseline::find(&log, &site, &[Analysis::PermeateFlow])?;
 //! let result = normalise(&log, &site, &baseline, &[Analysis::PermeateFlow])?;
 //! let budget = result.budget("normalised_permeate_flow", 0)?;

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use brinemark::log::{CsvReader, ReadOptions, read_csv};
+use brinemark::log::{LogReader, ReadOptions, read_log};
 use brinemark::{Error, Log, Site};
 
 /// A file with this content, in a place of its own.
@@ -23,7 +23,7 @@ pub fn file(content: &[u8]) -> PathBuf {
 #[allow(dead_code)]
 pub fn read(content: impl AsRef<[u8]>, options: &ReadOptions) -> Result<Log, Error> {
     let path = file(content.as_ref());
-    let log = read_csv(&path, options);
+    let log = read_log(&path, options);
     std::fs::remove_file(path).ok();
     log
 }
@@ -32,7 +32,7 @@ pub fn read(content: impl AsRef<[u8]>, options: &ReadOptions) -> Result<Log, Err
 #[allow(dead_code)]
 pub fn read_blocks(content: impl AsRef<[u8]>, options: &ReadOptions) -> Result<Vec<Log>, Error> {
     let path = file(content.as_ref());
-    let logs = CsvReader::open(&path, options.clone()).and_then(|reader| reader.collect());
+    let logs = LogReader::open(&path, options.clone()).and_then(|reader| reader.collect());
     std::fs::remove_file(path).ok();
     logs
 }

@@ -46,6 +46,9 @@ impl Description {
                 format_args!("separator = {}\n", quoted(&separator.to_string())),
             );
         }
+        if let Some(row) = self.header_row {
+            push(&mut text, format_args!("header_row = {row}\n"));
+        }
         if self.decimal == Decimal::Comma {
             text.push_str("decimal = \",\"\n");
         }

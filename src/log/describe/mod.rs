@@ -15,6 +15,7 @@ mod ranges;
 mod times;
 mod words;
 
+use crate::log::Sample;
 use crate::units::Quantity;
 use assign::{House, Search, Subject};
 use balances::Figures;
@@ -129,9 +130,18 @@ pub fn describe(titles: &[String], rows: &[Vec<String>], separator: Option<char>
         columns,
         time,
         separator,
+        header_row: None,
         decimal,
         rows: rows.len(),
         notes,
+    }
+}
+
+/// [`describe`] of what a first look at a source found.
+pub fn describe_sample(sample: &Sample) -> Description {
+    Description {
+        header_row: sample.header_row.filter(|row| *row > 1),
+        ..describe(&sample.titles, &sample.rows, sample.separator)
     }
 }
 

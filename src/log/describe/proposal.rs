@@ -150,6 +150,8 @@ pub struct Description {
     pub time: Option<TimeColumn>,
     /// What stands between cells, where the source is text.
     pub separator: Option<char>,
+    /// The line or sheet row of the header, from 1, where other lines stand above it.
+    pub header_row: Option<u64>,
     /// The decimal sign.
     pub decimal: Decimal,
     /// How many rows were looked at.
@@ -171,8 +173,10 @@ impl fmt::Display for Description {
         };
         writeln!(
             f,
-            "{} rows looked at{separator}, decimal {decimal}",
-            self.rows
+            "{} rows looked at{separator}, decimal {decimal}{}",
+            self.rows,
+            self.header_row
+                .map_or(String::new(), |row| format!(", the header in row {row}"))
         )?;
         if let Some(time) = &self.time {
             write!(

@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::super::time::TimeReader;
+use crate::log::options::ReadOptions;
 
 /// Whether rows go forward in time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -163,10 +164,15 @@ struct Fit {
 
 impl Fit {
     fn of(cells: &[&str], format: Option<String>) -> Option<Self> {
-        let placed = TimeReader::new(Some("UTC"), format.as_deref()).ok()?;
-        let bare = TimeReader::new(None, format.as_deref()).ok()?;
+        let told = |zone: Option<&str>| ReadOptions {
+            time_zone: zone.map(str::to_owned),
+            time_format: format.clone(),
+            ..ReadOptions::default()
+        };
+        let placed = TimeReader::new(&told(Some("UTC"))).ok()?;
+        let bare = TimeReader::new(&told(None)).ok()?;
         let read = |cell: &&str| {
-            let (time, _) = placed.read(cell).ok()?;
+            let time = placed.read(cell).ok()?.time;
             (YEARS_US.0..=YEARS_US.1).contains(&time).then_some(time)
         };
         // Most formats fail at once: the first few cells spare reading all of them.

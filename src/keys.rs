@@ -1,12 +1,27 @@
-//! Reading keys of a TOML table one by one, so that every fault of a file is met in one pass.
+//! Reading a TOML file key by key, so that every fault of it is met in one pass.
 
 use toml::{Table, Value};
 
 use crate::error::{Error, Fault, Faults, nearest};
 use crate::units::{Quantity, Unit, split_quantity};
 
+/// The table that a TOML file is. `what` says what kind of file it would be.
+pub(crate) fn document(text: &str, what: &str) -> Result<Table, Fault> {
+    text.parse().map_err(|cause: toml::de::Error| {
+        let line = cause
+            .span()
+            .map(|span| text[..span.start.min(text.len())].matches('\n').count() as u64 + 1);
+        let mut fault = Fault::new(
+            cause.message().trim().replace('\n', "; "),
+            format!("{what} is TOML: key = \"value\""),
+        );
+        fault.line = line;
+        fault
+    })
+}
+
 /// A table of the file, being read. What was not asked for when it is closed is not known.
-pub(super) struct Keys<'a> {
+pub(crate) struct Keys<'a> {
     /// Where it stands: "[element]".
     place: String,
     table: Option<&'a Table>,
@@ -191,21 +206,21 @@ impl<'a> Keys<'a> {
 }
 
 /// A number, whole or not.
-pub(super) fn as_number(value: &Value) -> Option<f64> {
+pub(crate) fn as_number(value: &Value) -> Option<f64> {
     value
         .as_float()
         .or_else(|| value.as_integer().map(|n| n as f64))
         .filter(|n| n.is_finite())
 }
 
-pub(super) fn wrong(place: &str, value: &Value, right: &str) -> Fault {
+pub(crate) fn wrong(place: &str, value: &Value, right: &str) -> Fault {
     Fault::new("not what is needed here", right)
         .at_column(place)
         .with_value(value.to_string())
 }
 
 /// A figure with its unit from a value of the file: canonical figure and the unit it was written in.
-pub(super) fn quantity_of(
+pub(crate) fn quantity_of(
     value: &Value,
     place: &str,
     quantity: Quantity,
