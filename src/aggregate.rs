@@ -64,10 +64,10 @@ impl Averaged {
 /// [`Error::Range`] for a window outside 0 to 8760 h; [`Error::Log`] where no stretch is as long as a window.
 ///
 /// ```
-/// use brinemark::{aggregate::average, log::{ReadOptions, read_csv}, site::{Site, TEMPLATE}};
+/// use brinemark::{aggregate::average, log::{ReadOptions, read_log}, site::{Site, TEMPLATE}};
 /// # let path = std::env::temp_dir().join(format!("brinemark-average-{}.csv", std::process::id()));
 /// # std::fs::write(&path, "time,feed_pressure [bar]\n2026-01-01T00:00Z,40\n2026-01-01T00:01Z,60\n2026-01-01T00:02Z,42\n2026-01-01T00:03Z,58\n").expect("written");
-/// let log = read_csv(&path, &ReadOptions::default())?;
+/// let log = read_log(&path, &ReadOptions::default())?;
 /// let means = average(&log, &Site::parse(TEMPLATE)?, Some(2.0 / 60.0))?;
 /// assert_eq!(means.log.table.series("feed_pressure")?.values.to_vec(), [50.0, 50.0]);
 /// # std::fs::remove_file(&path).ok();

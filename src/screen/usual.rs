@@ -67,10 +67,10 @@ impl Usual {
     /// What is usual in a log.
     ///
     /// ```
-    /// use brinemark::{log::{ReadOptions, read_csv}, screen::Usual, site::{Site, TEMPLATE}};
+    /// use brinemark::{log::{ReadOptions, read_log}, screen::Usual, site::{Site, TEMPLATE}};
     /// # let path = std::env::temp_dir().join(format!("brinemark-usual-{}.csv", std::process::id()));
     /// # std::fs::write(&path, "time,feed_pressure [bar],permeate_flow [m3/h]\n2026-01-01T00:00Z,9.5,4\n2026-01-01T01:00Z,9.6,4.1\n2026-01-01T02:00Z,9.4,4\n").expect("written");
-    /// let log = read_csv(&path, &ReadOptions::default())?;
+    /// let log = read_log(&path, &ReadOptions::default())?;
     /// let usual = Usual::find(&log, &Site::parse(TEMPLATE)?);
     /// assert_eq!(usual.groups[0].step_us, 3_600_000_000);
     /// # std::fs::remove_file(&path).ok();
