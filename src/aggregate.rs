@@ -17,7 +17,7 @@ use crate::log::time::HOUR;
 use crate::log::{Column, Log};
 use crate::normalise::inputs::{Analysis, Inputs};
 use crate::normalise::reading::Model;
-use crate::screen::{Reasons, rows_of_groups};
+use crate::screen::{Reasons, Swing, rows_of_groups};
 use crate::site::Site;
 use crate::stats::median;
 use crate::table::{Labels, Series, Table};
@@ -42,14 +42,15 @@ pub struct Averaged {
 
 /// A stretch shorter than this share of a window is no window.
 const LEAST_SHARE: f64 = 0.75;
-/// A gap longer than this many steps ends a stretch.
-const GAP_STEPS: f64 = 1.5;
-/// Means of feed pressure scatter no more than this share of it, where the window is chosen (common practice, no source): half of
-/// the feed pressure or more may be osmotic, so that driving pressure is then known to 5 %.
-const STILL: f64 = 0.025;
-/// The longest window that is chosen, in readings.
-const LONGEST: usize = 64;
-
+/// A gap longer than this many steps ends a stretch …
+const GAP_STEPS: f64 = 3.5;
+/// … and so does any reading at which the unit stood or was being changed. Single readings that were set aside for
+/// themselves, a spike say, leave a hole in a stretch.
+const ENDS: Reasons = Reasons::NOT_RUNNING
+    .union(Reasons::STARTING)
+    .union(Reasons::AFTER_GAP)
+    .union(Reasons::FLUSHING)
+    .union(Reasons::UNSTEADY);
 impl Averaged {
     /// Readings that are in a mean, as a share of those that stood.
     pub fn kept(&self) -> f64 {
@@ -78,9 +79,9 @@ pub fn average(log: &Log, site: &Site, window_h: Option<f64>) -> Result<Averaged
         within("window", window_h, (1e-6, 8760.0), " h")?;
     }
     let time = &log.table.time;
-    let stands = |row: usize| {
+    let why = |row: usize| {
         let set_aside = log.set_aside.as_ref();
-        set_aside.is_none_or(|reasons| reasons[row].is_empty())
+        set_aside.map_or(Reasons::empty(), |reasons| reasons[row])
     };
     let groups = rows_of_groups(log);
     let mut steps: Vec<f64> = groups
@@ -100,10 +101,10 @@ pub fn average(log: &Log, site: &Site, window_h: Option<f64>) -> Result<Averaged
             let goes_on = stretch.last().is_none_or(|last| {
                 time[*row].saturating_sub(time[*last]) as f64 <= GAP_STEPS * step
             });
-            if !(goes_on && stands(*row)) {
+            if !goes_on || why(*row).intersects(ENDS) {
                 stretches.push(std::mem::take(&mut stretch));
             }
-            if stands(*row) {
+            if why(*row).is_empty() {
                 standing += 1;
                 stretch.push(*row);
             }
@@ -191,70 +192,20 @@ fn chosen(log: &Log, stretches: &[Vec<usize>], step: f64) -> Result<(f64, String
             of.filter(|value| !value.is_nan()).collect()
         })
         .collect();
-    let level = median(&mut values.concat());
-    // Of means within a stretch about the stretch's own: what operators change between is no swing.
-    let scatter = |length: usize| {
-        let mut off: Vec<f64> = Vec::new();
-        for stretch in &values {
-            let means: Vec<f64> = stretch
-                .chunks_exact(length)
-                .map(|part| part.iter().sum::<f64>() / length as f64)
-                .collect();
-            off.extend(means.windows(2).map(|pair| (pair[1] - pair[0]).abs()));
-        }
-        (off.len() >= 8).then(|| 1.4826 * median(&mut off) / 2.0_f64.sqrt() / level)
-    };
-    let cycle = cycle(&values);
-    let unit = cycle.unwrap_or(1);
-    let single = scatter(1).unwrap_or(0.0);
-    let mut best = unit;
-    for length in (unit..=LONGEST).step_by(unit) {
-        let Some(found) = scatter(length) else { break };
-        best = length;
-        if found <= STILL {
-            break;
-        }
-    }
-    let cycles = cycle.map_or_else(
+    let swing = Swing::of(&values);
+    let cycles = swing.cycle.map_or_else(
         || "no cycle of whole readings shows".to_owned(),
         |cycle| format!("the swing repeats every {cycle} readings"),
     );
     Ok((
-        best as f64,
+        swing.still as f64,
         format!(
             "chosen from feed pressure: it scatters by {:.1} % of itself from reading to reading and by {:.1} % from mean to mean; {cycles} ({} apart)",
-            100.0 * single,
-            100.0 * scatter(best).unwrap_or(0.0),
+            100.0 * swing.of_single,
+            100.0 * swing.of_means,
             minutes(step)
         ),
     ))
-}
-
-/// The lag, in readings, at which feed pressure is most like itself, where it clearly is.
-fn cycle(stretches: &[Vec<f64>]) -> Option<usize> {
-    const LONGEST_CYCLE: usize = 32;
-    const LIKE: f64 = 0.25;
-    let like = |lag: usize| {
-        let (mut product, mut square, mut pairs) = (0.0, 0.0, 0_usize);
-        for stretch in stretches.iter().filter(|stretch| stretch.len() > 2 * lag) {
-            let mean = stretch.iter().sum::<f64>() / stretch.len() as f64;
-            for pair in stretch.windows(lag + 1) {
-                product += (pair[0] - mean) * (pair[lag] - mean);
-                square += ((pair[0] - mean).powi(2) + (pair[lag] - mean).powi(2)) / 2.0;
-                pairs += 1;
-            }
-        }
-        (pairs >= 4 * lag && square > 0.0).then(|| product / square)
-    };
-    let likeness: Vec<f64> = (0..=LONGEST_CYCLE)
-        .map(|lag| like(lag).unwrap_or(f64::NAN))
-        .collect();
-    (2..LONGEST_CYCLE)
-        .filter(|lag| {
-            let here = likeness[*lag];
-            here > LIKE && here > likeness[lag - 1] && here >= likeness[lag + 1]
-        })
-        .max_by(|a, b| likeness[*a].total_cmp(&likeness[*b]))
 }
 
 /// The flow that carries a stream's salt.

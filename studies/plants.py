@@ -1,7 +1,8 @@
 """Simulated plants with planted faults, whose truth is known.
 
-Each plant is invented: a vessel or a few, run by the membrane model through weather and operators' hands, read by
-instruments with errors, and then something is wrong with some of the readings. Everything is drawn from one seed.
+Each plant is invented: a vessel or a few, run by the membrane model through weather and operators' hands,
+read by instruments with errors, and then something is wrong with some of the readings. Everything is drawn
+from one seed.
 """
 
 from __future__ import annotations

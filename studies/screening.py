@@ -2,8 +2,9 @@
 
     python studies/screening.py [--logs 500] [--seed 1]
 
-Simulated logs with planted faults (plants.py): of each kind, the share of faulty rows that are set aside with the
-right reason; of good rows, the share that is set aside; of flow meters that drift by 5 %, the share that is found out.
+Simulated logs with planted faults (plants.py): of each kind, the share of faulty rows that are set aside with
+the right reason; of good rows, the share that is set aside; of flow meters that drift by 5 %, the share that
+is found out.
 """
 
 from __future__ import annotations
@@ -53,21 +54,16 @@ def judge(seed: int, kinds: list[str], tally: Tally) -> None:
     for count in screening.counts:
         tally.blamed[count.name] += int((good & ~stands & screening.failed(count.name)).sum())
     if made.culprit is not None:
-        sure = [verdict.column for verdict in screening.verdicts if verdict.is_sure]
-        drifts = "drift of a flow meter" in kinds
-        outcome = (
-            "right"
-            if sure == [made.culprit] or set(sure) == {made.culprit}
-            else "none"
-            if not sure
-            else "other"
-            if made.culprit not in sure
-            else "right and others"
-        )
-        (tally.drifts if drifts else tally.steps)[outcome] += 1
+        sure = {verdict.column for verdict in screening.verdicts if verdict.is_sure}
+        if made.culprit in sure:
+            outcome = "right" if len(sure) == 1 else "right and others"
+        else:
+            outcome = "other" if sure else "none"
+        (tally.drifts if "drift of a flow meter" in kinds else tally.steps)[outcome] += 1
 
 
 def main() -> int:
+    """Runs the study and prints its figures."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
     parser.add_argument("--logs", type=int, default=500)
     parser.add_argument("--seed", type=int, default=1)
@@ -87,20 +83,21 @@ def main() -> int:
         if rows:
             print(f"{kind:28}{rows:>10}{tally.taken[kind] / rows:>12.1%}{tally.right[kind] / rows:>14.1%}")
     rows, right = sum(tally.faulty.values()), sum(tally.right.values())
-    print(f"{'all':28}{rows:>10}{sum(tally.taken.values()) / rows:>12.1%}{right / rows:>14.1%}   floor: 95 %")
-    print(
-        f"\ngood rows set aside: {tally.good_taken} of {tally.good}, {tally.good_taken / tally.good:.2%}   at most: 1 %"
-    )
+    taken = sum(tally.taken.values())
+    print(f"{'all':28}{rows:>10}{taken / rows:>12.1%}{right / rows:>14.1%}   floor: 95 %")
+    share = tally.good_taken / tally.good
+    print(f"\ngood rows set aside: {tally.good_taken} of {tally.good}, {share:.2%}   at most: 1 %")
     for name, count in tally.blamed.most_common(6):
         if count:
             print(f"  {name:24}{count / tally.good:.3%}")
     drifts = sum(tally.drifts.values())
+    found = tally.drifts["right"] + tally.drifts["right and others"]
     if drifts:
-        found = tally.drifts["right"] + tally.drifts["right and others"]
-        print(
-            f"\nflow meters that drift by 5 %: {found} of {drifts} found out, {found / drifts:.1%}   floor: 90 %   {dict(tally.drifts)}"
-        )
-    print(f"sensors that step: {dict(tally.steps)}")
+        share = found / drifts
+        print(f"\nflow meters that drift by 5 %: {found} of {drifts} found out, {share:.1%}   floor: 90 %")
+    for what, outcomes in (("drift", tally.drifts), ("step", tally.steps)):
+        counted = ", ".join(f"{name} {count}" for name, count in outcomes.most_common())
+        print(f"  instruments that {what}, whom the verdicts blame: {counted}")
     return 0
 
 

@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use super::run::{Chosen, Screened, screen};
 use super::single::{REACH, stuck_run};
+use super::time::steady_reach;
 use super::usual::Usual;
 use crate::error::Error;
 use crate::log::Log;
@@ -44,7 +45,9 @@ impl Blocks {
             .max(REACH + 1)
             .saturating_mul(usual.groups.len().max(1))
             .saturating_add(1);
+        let of_swings = usual.groups.iter().map(steady_reach).max().unwrap_or(0);
         let reach_us = (settings.settle_h.max(settings.steady_window_h) * HOUR) as i64;
+        let reach_us = reach_us.max(of_swings);
         Self {
             site,
             usual,

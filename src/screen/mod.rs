@@ -11,12 +11,14 @@ mod readings;
 mod run;
 mod settings;
 mod single;
+mod swing;
 mod time;
 mod usual;
 
 pub use blocks::Blocks;
 pub use run::{Chosen, Screened, TestCount, screen};
 pub use settings::{ScreenSettings, Span};
+pub use swing::Swing;
 pub use usual::{OfGroup, Usual};
 
 pub(crate) use readings::Readings;

@@ -196,6 +196,7 @@ fn marks_of(log: &Log, group: &Group, rows: &[usize], usual: &Usual, site: &Site
         figures: Vec::new(),
         water: None,
         salt: None,
+        swing: None,
     };
     let usual = usual.of(group).unwrap_or(&unknown);
     let mut marks = Marks {

@@ -4,6 +4,7 @@ use super::Reasons;
 use super::readings::Readings;
 use super::run::Marks;
 use super::settings::ScreenSettings;
+use super::swing::Swing;
 use super::usual::{OfGroup, is_running};
 use crate::log::Column;
 use crate::log::time::HOUR;
@@ -42,9 +43,13 @@ pub(super) fn judge(
         starts(readings, usual, settle_us, marks);
     }
     flushes(readings, usual, settings, marks);
-    let window_us = settings.steady_window_h * HOUR;
-    let close = usual.step_us > 0 && usual.step_us as f64 * STEADY_READINGS <= window_us;
-    if close && !usual.swings() {
+    let step_us = usual.step_us as f64;
+    let mut window_us = settings.steady_window_h * HOUR;
+    if let Some(swing) = &usual.swing {
+        // Half a window of so many readings holds still.
+        window_us = window_us.max(2.0 * swing.still as f64 * step_us);
+    }
+    if step_us > 0.0 && step_us * STEADY_READINGS <= window_us {
         for column in [Column::FeedPressure, Column::PermeateFlow] {
             unsteady(
                 readings,
@@ -56,6 +61,13 @@ pub(super) fn judge(
             );
         }
     }
+}
+
+/// How far apart readings may be that the steady test looks at, µs.
+pub(super) fn steady_reach(usual: &OfGroup) -> i64 {
+    usual.swing.map_or(0, |swing| {
+        (swing.still as i64 + 1).saturating_mul(usual.step_us)
+    })
 }
 
 /// Rows of the same time: where all their figures agree the first stands, else none does.
@@ -164,13 +176,34 @@ fn unsteady(
         }
         let mean =
             |rows: &[usize]| rows.iter().map(|row| values[*row]).sum::<f64>() / rows.len() as f64;
-        // What scatter alone makes of two such means, five times over.
-        let scatter = (1.0 / before.len() as f64 + 1.0 / after.len() as f64).sqrt() * figure.noise;
+        // What scatter alone makes of two such means, five times over: of a swing, what its means are known to do.
+        let scatter = match &usual.swing {
+            Some(swing) => swing_of(usual, column, swing) * 2.0_f64.sqrt(),
+            None => {
+                let of_both = 1.0 / before.len() as f64 + 1.0 / after.len() as f64;
+                of_both.sqrt() * figure.noise
+            }
+        };
         let allowed = (share * figure.median.abs()).max(5.0 * scatter);
         marks.judge(
             Reasons::UNSTEADY,
             known[at],
             (mean(after) - mean(before)).abs() > allowed,
         );
+    }
+}
+
+/// By how much means over a still window scatter: of flow, more than of the pressure that drives it, as single readings do.
+fn swing_of(usual: &OfGroup, column: Column, swing: &Swing) -> f64 {
+    let of = |column| {
+        usual.figure(column).map_or((f64::NAN, f64::NAN), |figure| {
+            (figure.median.abs(), figure.noise)
+        })
+    };
+    let (pressure, pressure_noise) = of(Column::FeedPressure);
+    let of_means = swing.of_means * pressure;
+    match column {
+        Column::FeedPressure => of_means,
+        _ => of_means * of(column).1 / pressure_noise,
     }
 }

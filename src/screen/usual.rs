@@ -4,6 +4,7 @@ use serde::Serialize;
 
 use super::joint::{salt_closure, water_closure};
 use super::readings::Readings;
+use super::swing::Swing;
 use crate::log::{Column, Log};
 use crate::site::Site;
 use crate::stats::median;
@@ -33,6 +34,9 @@ pub struct OfGroup {
     pub water: Option<Closure>,
     /// ln of salt in over salt out.
     pub salt: Option<Closure>,
+    /// Where feed pressure goes up and down from one reading to the next: how. Such a unit is steady over whole cycles at the
+    /// best, and its readings are to be averaged over them.
+    pub swing: Option<Swing>,
 }
 
 /// What is usual for one column, canonical units.
@@ -102,13 +106,6 @@ impl OfGroup {
     pub fn figure(&self, column: Column) -> Option<&UsualFigure> {
         self.figures.iter().find(|figure| figure.column == column)
     }
-
-    /// Whether feed pressure goes up and down from one reading to the next: the unit is never steady, and its readings are
-    /// best averaged over whole cycles.
-    pub fn swings(&self) -> bool {
-        self.figure(Column::FeedPressure)
-            .is_some_and(|pressure| pressure.noise > SWING * pressure.median)
-    }
 }
 
 /// Feed pressure that scatters by more than this share from one reading to the next swings (common practice, no source).
@@ -138,10 +135,15 @@ fn of_group(group: &Group, readings: &Readings, site: &Site) -> OfGroup {
         .filter(|step| *step > 0.0);
     let step = median(&mut thinned(steps.collect()));
     let running = roughly_running(readings);
-    let figures = readings
+    let figures: Vec<UsualFigure> = readings
         .measured()
         .filter_map(|(column, values)| figure(column, values, &running))
         .collect();
+    let swing = figures
+        .iter()
+        .find(|figure| figure.column == Column::FeedPressure)
+        .filter(|pressure| pressure.noise > SWING * pressure.median)
+        .map(|_| swing(readings, &running, step));
     let closure = |closures: Option<Vec<f64>>| {
         let of_running = closures?.into_iter().zip(&running);
         let known: Vec<f64> = of_running
@@ -170,7 +172,33 @@ fn of_group(group: &Group, readings: &Readings, site: &Site) -> OfGroup {
         figures,
         water: closure(water_closure(readings)),
         salt: closure(salt_closure(readings, site)),
+        swing,
     }
+}
+
+/// The swing of feed pressure, in stretches without a stop or a gap; of a long log its first part.
+fn swing(readings: &Readings, running: &[bool], step_us: f64) -> Swing {
+    let mut stretches: Vec<Vec<f64>> = vec![Vec::new()];
+    let pressures = readings.get(Column::FeedPressure).unwrap_or_default();
+    let mut last = None;
+    for (row, pressure) in pressures.iter().enumerate().take(ENOUGH) {
+        let time = readings.time[row];
+        let apart = last.is_some_and(|last: i64| time.saturating_sub(last) as f64 > 1.5 * step_us);
+        if (apart || !running[row])
+            && let Some(stretch) = stretches.last()
+            && !stretch.is_empty()
+        {
+            stretches.push(Vec::new());
+        }
+        if running[row]
+            && !pressure.is_nan()
+            && let Some(stretch) = stretches.last_mut()
+        {
+            stretch.push(*pressure);
+            last = Some(time);
+        }
+    }
+    Swing::of(&stretches)
 }
 
 /// Whether the unit ran, before anything usual is known: as the log says, else by the highest tenth of pressure and flow.
