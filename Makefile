@@ -17,7 +17,7 @@ PIP := $(BIN)/python -m pip --quiet --disable-pip-version-check
 
 .PHONY: help
 help: ## list these targets
-	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "  make %-8s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
+	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "  make %-15s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
 
 # --- what people run -----------------------------------------------------------------------------------
 
@@ -53,6 +53,11 @@ docs: $(VENV)/.installed $(VENV)/.dev ## make the reference pages of both langua
 	$(BIN)/pdoc --no-show-source --template-directory docs/pdoc --output-directory site/python brinemark
 	cp -r target/doc site/rust
 	@echo "Open in a browser: $(abspath site/python/brinemark.html) or $(abspath site/rust/brinemark/index.html)"
+
+.PHONY: study-screening
+study-screening: $(VENV)/.installed $(VENV)/.dev ## how well planted faults are found, and what averaging does for a pilot on waves
+	$(BIN)/python studies/screening.py
+	$(BIN)/python studies/pilot.py
 
 .PHONY: bench
 bench: $(VENV)/.installed $(VENV)/.dev ## time it beside NumPy and polars, on this machine

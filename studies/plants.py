@@ -147,7 +147,8 @@ permeate_conductivity = {{ accuracy = "2 % of reading", range = ["0 uS/cm", "100
 def _smooth(random: np.random.Generator, size: float) -> Array:
     """Something that wanders over days."""
     knots = np.cumsum(random.normal(0.0, size, DAYS // 3 + 2))
-    return np.interp(np.arange(ROWS), np.linspace(0, ROWS, len(knots)), knots - knots.mean())
+    wandering: Array = np.interp(np.arange(ROWS), np.linspace(0, ROWS, len(knots)), knots - knots.mean())
+    return wandering
 
 
 def _healthy(random: np.random.Generator) -> Plant:
@@ -202,7 +203,8 @@ def _healthy(random: np.random.Generator) -> Plant:
     made = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
 
     def at_all(name: str) -> Array:
-        return np.interp(np.arange(ROWS), knots, made[name])
+        values: Array = np.interp(np.arange(ROWS), knots, made[name])
+        return values
 
     permeate, concentrate = at_all("permeate_flow_m3_h"), at_all("concentrate_flow_m3_h")
     salts = {
@@ -235,9 +237,9 @@ def _healthy(random: np.random.Generator) -> Plant:
     return Plant(site, columns, np.ones(ROWS))
 
 
-def _spans(random: np.random.Generator, count: int, hours: tuple[float, float]) -> list[slice]:
+def _spans(random: np.random.Generator, counts: tuple[int, int], hours: tuple[float, float]) -> list[slice]:
     found = []
-    for start in random.integers(200, ROWS - 400, count):
+    for start in random.integers(200, ROWS - 400, random.integers(*counts)):
         length = max(1, round(random.uniform(*hours) * 60 / STEP_MIN))
         found.append(slice(int(start), int(min(start + length, ROWS))))
     return found
@@ -251,7 +253,7 @@ def _rows(spans: list[slice]) -> NDArray[np.bool_]:
 
 
 def _restart(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
-    spans = _spans(random, random.integers(1, 6), (2.0, 30.0))
+    spans = _spans(random, (1, 6), (2.0, 30.0))
     rows = np.zeros(ROWS, dtype=bool)
     for span in spans:
         for name in plant.columns:
@@ -271,7 +273,7 @@ def _restart(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
 
 
 def _flush(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
-    spans = _spans(random, random.integers(2, 20), (0.25, 0.75))
+    spans = _spans(random, (2, 20), (0.25, 0.75))
     for span in spans:
         for name, factor in (
             ("feed_pressure", 0.3),
@@ -289,7 +291,7 @@ def _saturated(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
     name, top = [("feed_pressure", 25.0), ("permeate_flow", 30.0), ("permeate_conductivity", 1000.0)][
         random.integers(3)
     ]
-    spans = _spans(random, random.integers(1, 4), (0.25, 12.0))
+    spans = _spans(random, (1, 4), (0.25, 12.0))
     for span in spans:
         plant.columns[name][span] = top
     return _rows(spans)
@@ -297,7 +299,7 @@ def _saturated(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
 
 def _negative(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
     names = ["feed_flow", "permeate_flow", "concentrate_flow", "permeate_conductivity", "feed_conductivity"]
-    spans = _spans(random, random.integers(1, 8), (0.25, 3.0))
+    spans = _spans(random, (1, 8), (0.25, 3.0))
     for span in spans:
         name = names[random.integers(len(names))]
         size = span.stop - span.start
@@ -306,7 +308,7 @@ def _negative(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
 
 
 def _exchanged_conductivities(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
-    spans = _spans(random, random.integers(1, 3), (1.0, 48.0))
+    spans = _spans(random, (1, 3), (1.0, 48.0))
     one, other = plant.columns["feed_conductivity"], plant.columns["permeate_conductivity"]
     for span in spans:
         one[span], other[span] = other[span].copy(), one[span].copy()
@@ -322,7 +324,7 @@ def _stuck(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
         "feed_conductivity",
         "concentrate_flow",
     ]
-    spans = _spans(random, random.integers(1, 4), (8.0, 72.0))
+    spans = _spans(random, (1, 4), (8.0, 72.0))
     for span in spans:
         values = plant.columns[names[random.integers(len(names))]]
         values[span] = values[span.start]
@@ -331,7 +333,7 @@ def _stuck(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
 
 def _spike(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
     names = [name for name in plant.columns if name not in ("permeate_pressure", "feed_temperature")]
-    spans = _spans(random, random.integers(3, 30), (0.25, 0.5))
+    spans = _spans(random, (3, 30), (0.25, 0.5))
     for span in spans:
         values = plant.columns[names[random.integers(len(names))]]
         values[span] = (values[span] * np.exp(random.choice([-1, 1]) * random.uniform(0.25, 1.0))).round(2)
@@ -368,7 +370,7 @@ def _drift(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
 
 def _air(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
     name = ["feed_flow", "concentrate_flow"][random.integers(2)]
-    spans = _spans(random, random.integers(1, 5), (1.0, 24.0))
+    spans = _spans(random, (1, 5), (1.0, 24.0))
     for span in spans:
         size = span.stop - span.start
         plant.columns[name][span] *= random.uniform(1.3, 1.5) + random.normal(0.0, 0.02, size)
@@ -376,7 +378,7 @@ def _air(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
 
 
 def _fouled_probe(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
-    spans = _spans(random, random.integers(1, 3), (6.0, 72.0))
+    spans = _spans(random, (1, 3), (6.0, 72.0))
     for span in spans:
         size = span.stop - span.start
         plant.columns["concentrate_conductivity"][span] *= random.uniform(0.5, 0.75) + random.normal(
@@ -386,7 +388,7 @@ def _fouled_probe(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_
 
 
 def _exchanged_gauges(plant: Plant, random: np.random.Generator) -> NDArray[np.bool_]:
-    spans = _spans(random, random.integers(1, 3), (2.0, 72.0))
+    spans = _spans(random, (1, 3), (2.0, 72.0))
     one, other = plant.columns["feed_pressure"], plant.columns["concentrate_pressure"]
     for span in spans:
         one[span], other[span] = other[span].copy(), one[span].copy()

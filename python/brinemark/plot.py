@@ -287,8 +287,8 @@ def screening(screened: Screening, columns: Sequence[str], *, width_inches: floa
     screened : Screening. columns : those to draw, of the log. width_inches : how wide it is drawn.
 
     Returns: Figure, a panel a column with the readings that stand and, marked apart, those set aside; below,
-        a line a test with a tick at each reading that failed it. Raises MissingColumnError for a column that is
-        not there.
+        a line a test with a tick at each reading that failed it. Raises MissingColumnError for a column that
+        is not there.
     """
     log = screened.log
     zone = ZoneInfo(log.zone)

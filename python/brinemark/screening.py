@@ -159,9 +159,8 @@ def screen(
     >>> int(screening.failed("running").sum())
     107
     """
-    flags = [None if of is None else np.ascontiguousarray(of, dtype=bool) for of in (set_aside, keep)]
-    core = None if like is None else like._core
-    return Screening(_core.screen(log._core, site, *flags, core))
+    aside, kept = (None if of is None else np.ascontiguousarray(of, dtype=bool) for of in (set_aside, keep))
+    return Screening(_core.screen(log._core, site, aside, kept, None if like is None else like._core))
 
 
 def screen_blocks(blocks: Iterable[Log], site: _core.Site, *, like: Screening) -> Iterator[Screening]:

@@ -46,8 +46,9 @@ pub struct UsualFigure {
     pub column: Column,
     /// Its median.
     pub median: f64,
-    /// Standard deviation of a single reading about its neighbours: 1.4826 times the median absolute difference from the
-    /// mean of the two, over √1.5.
+    /// Standard deviation of a single reading about its neighbours, by the absolute differences from the mean of the two: 1.4826
+    /// times their median, or, where that is more, what nine of ten lie within over 1.645 (for normal scatter the
+    /// same); either over √1.5.
     pub noise: f64,
     /// How often a reading shows the figure of the one before, a run of equal ones counted once.
     pub same: f64,
@@ -267,7 +268,10 @@ fn figure(column: Column, values: &[f64], running: &[bool]) -> Option<UsualFigur
     let noise = if between.is_empty() {
         f64::NAN
     } else {
-        1.4826 * median(&mut between) / 1.5_f64.sqrt()
+        // Where a part of the time is calmer than the rest, the middle tells too little: nine of ten tell of both.
+        between.sort_by(f64::total_cmp);
+        let of_most = between[between.len() * 9 / 10] / 1.645;
+        (1.4826 * median(&mut between)).max(of_most) / 1.5_f64.sqrt()
     };
     // Runs of one figure, and those of two or more.
     let (mut runs, mut longer, mut length) = (0_usize, 0_usize, 0_usize);
