@@ -67,10 +67,15 @@ fn place(bytes: &[u8]) -> Option<(u8, u64)> {
         record.len() == width
             && record.iter().filter(|cell| !cell.trim().is_empty()).count() * 2 > width
     })?;
-    Some((
-        separator,
-        header.position().map_or(1, |position| position.line()),
-    ))
+    // A record begins where the one before ends; blank lines that are passed over come first.
+    let begins = header.position()?;
+    let blank = text
+        .get(begins.byte() as usize..)?
+        .bytes()
+        .take_while(|byte| matches!(byte, b'\n' | b'\r'))
+        .filter(|byte| *byte == b'\n')
+        .count() as u64;
+    Some((separator, begins.line() + blank))
 }
 
 /// The first `rows` rows of a table in memory, as text.

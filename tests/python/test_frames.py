@@ -188,7 +188,9 @@ def test_no_row_is_lost(readings: Readings, site: bm.Site) -> None:
     assert [row for row, why in enumerate(reasons) if why] == [3, 5, 7]
     assert reasons[3] != reasons[5] != reasons[7]
     assert result.rows_used == 45
-    assert sum(result.reason_counts.values()) == 3
+    # No flow at all is a spike as well.
+    assert set(result.reason_counts.values()) == {1}
+    assert len(result.reason_counts) == 4
     set_aside = np.isnan(result.column("normalised_permeate_flow"))
     np.testing.assert_array_equal(np.flatnonzero(set_aside), [3, 5, 7])
 
