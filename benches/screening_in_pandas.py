@@ -1,9 +1,9 @@
 """The same screening and normalisation of a log as one would write them in pandas and NumPy.
 
-The whole file is read at once, since pandas' fastest reader (pyarrow's) does so; the tests then go over it in slices
-that fit a processor's cache, each with enough rows around it, which is faster than whole columns. What is usual, and
-the baseline, are taken as found before: brinemark finds its own. The sources of the equations and of the thresholds
-stand with brinemark's own functions.
+The whole file is read at once, as pandas' reader by pyarrow does; the tests then go over it in slices that
+fit a processor's cache, each with enough rows around it, which is faster than whole columns. What is usual,
+and the baseline, are taken as found before: brinemark finds its own. The sources of the equations and of
+the thresholds stand with brinemark's own functions.
 """
 
 from __future__ import annotations
@@ -217,7 +217,9 @@ def spikes(values: Array, allowed: float, known: Flags, marks: Marks) -> None:
 def screen(times: NDArray[np.int64], at: Mapping[str, Array], usual: Yardstick) -> Marks:
     """All tests of some rows; NaN fails and passes none."""
     pressure, made = at["feed_pressure"], at["permeate_flow"]
-    running = ~((pressure < 0.2 * usual.median["feed_pressure"]) & (made < 0.2 * usual.median["permeate_flow"]))
+    running = ~(
+        (pressure < 0.2 * usual.median["feed_pressure"]) & (made < 0.2 * usual.median["permeate_flow"])
+    )
     marks = Marks(running)
     everywhere = np.ones(running.size, dtype=bool)
     marks.judge("running", everywhere, ~running)

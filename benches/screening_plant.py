@@ -1,4 +1,4 @@
-"""The log and the site that the screening is timed on: invented, one reading a minute, with planted faults."""
+"""The log and the site that the screening is timed on: invented, a reading a minute, with planted faults."""
 
 from __future__ import annotations
 
