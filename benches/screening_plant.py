@@ -95,6 +95,8 @@ off = ["sensor-step"]
 PIECE = 100_000
 # Rows between two planted faults of a kind: so many that most rows are sound.
 EVERY = 5_000
+# Gaps in a piece.
+GAPS = 10
 
 
 def piece(at: int) -> tuple[NDArray[np.datetime64], dict[str, Array]]:
@@ -113,9 +115,9 @@ def piece(at: int) -> tuple[NDArray[np.datetime64], dict[str, Array]]:
     plant_faults(random, columns)
     for name, (*_, decimals) in COLUMNS.items():
         columns[name] = np.round(columns[name], decimals)
-    # A logger that was down for some hours, twice in a piece; the whole log stays in order.
-    gaps = np.sort(random.choice(PIECE, size=2, replace=False))
-    late = 300 * (2 * at + np.searchsorted(gaps, np.arange(PIECE), side="right"))
+    # A logger that was down for some hours, now and then; the whole log stays in order.
+    gaps = np.sort(random.choice(PIECE, size=GAPS, replace=False))
+    late = 300 * (GAPS * at + np.searchsorted(gaps, np.arange(PIECE), side="right"))
     times = np.datetime64("2001-01-01T00:00:00", "ms") + (minute + late) * np.timedelta64(60, "s")
     return times, columns
 
