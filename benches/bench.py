@@ -231,7 +231,7 @@ def main(arguments: list[str] | None = None) -> None:
     with tempfile.TemporaryDirectory() as folder:
         bench_csv(rows, rounds, Path(folder))
     with tempfile.TemporaryDirectory() as folder:
-        bench_screening_memory(rows // 2, 1 if quick else 3, Path(folder))
+        bench_screening_memory(rows, 1 if quick else 3, Path(folder))
     with tempfile.TemporaryDirectory() as folder:
         bench_screening(rows if quick else 10 * rows, 2 if quick else 3, Path(folder))
     bench_start(rounds if quick else 15)
