@@ -1,4 +1,4 @@
-"""Times brinemark beside NumPy and polars, on this machine, now.
+"""Times brinemark beside NumPy, pandas and polars, on this machine, now.
 
     python benches/bench.py [--quick]
 
@@ -27,6 +27,7 @@ import polars as pl
 from harness import faster_than, race, show, show_ratio, slower_than
 from membrane_contests import bench_membranes, bench_vessel
 from plant import OUTPUTS, SITE, UNITS, Array, readings, times
+from screening_contest import bench_screening, bench_screening_memory
 from uncertainty_contests import bench_monte_carlo, bench_propagation
 
 import brinemark as bm
@@ -58,7 +59,7 @@ class Contest:
         self.log = bm.read_log(self.logged)
 
     def brinemark(self) -> bm.Result:
-        return bm.normalise(self.log, self.site)
+        return bm.normalise(self.log, self.site, screen=False)
 
     def numpy(self) -> dict[str, Array]:
         return in_numpy.normalise(self.arrays)
@@ -69,7 +70,7 @@ class Contest:
     def brinemark_arrays(self) -> dict[str, Array]:
         """NumPy arrays in, NumPy arrays out."""
         columns = {HEADERS[name]: values for name, values in self.arrays.items()}
-        result = bm.normalise(bm.read_log({"time": self.times, **columns}, tz="UTC"), self.site)
+        result = bm.normalise(bm.read_log({"time": self.times, **columns}, tz="UTC"), self.site, screen=False)
         return {name: result.column(name) for name in OUTPUTS}
 
     def polars_arrays(self) -> dict[str, Array]:
@@ -79,7 +80,7 @@ class Contest:
 
     def brinemark_frame(self) -> pl.DataFrame:
         """A polars frame in, a polars frame out, with the log's own columns and the reasons."""
-        return bm.normalise(bm.read_log(self.logged), self.site).to_polars()
+        return bm.normalise(bm.read_log(self.logged), self.site, screen=False).to_polars()
 
     def differences(self) -> dict[str, float]:
         """How far each contestant's figures are from NumPy's."""
@@ -229,6 +230,10 @@ def main(arguments: list[str] | None = None) -> None:
     bench_memory(rows, 1 if quick else 3)
     with tempfile.TemporaryDirectory() as folder:
         bench_csv(rows, rounds, Path(folder))
+    with tempfile.TemporaryDirectory() as folder:
+        bench_screening_memory(rows, 1 if quick else 3, Path(folder))
+    with tempfile.TemporaryDirectory() as folder:
+        bench_screening(rows if quick else 10 * rows, 2 if quick else 3, Path(folder))
     bench_start(rounds if quick else 15)
 
 

@@ -80,7 +80,7 @@ class MembraneContest:
         self.site = bench_site()
 
     def brinemark(self) -> bm.Result:
-        return bm.normalise(self.log, self.site, analyses=["membrane_model"])
+        return bm.normalise(self.log, self.site, analyses=["membrane_model"], screen=False)
 
     def numpy(self) -> dict[str, Array]:
         return by_chunks(membrane_in_numpy.infer, self.readings, INFER_CHUNK)

@@ -33,7 +33,7 @@ def main() -> None:
     site = bm.Site.parse(SITE)
     small = {f"{name} [{UNITS[name]}]": values for name, values in readings(64).items()}
     # What is loaded or started once, threads among it, is no part of a normalisation.
-    bm.normalise(bm.read_log({"time": times(64), **small}, tz="UTC"), site)
+    bm.normalise(bm.read_log({"time": times(64), **small}, tz="UTC"), site, screen=False)
     columns = {f"{name} [{UNITS[name]}]": values for name, values in readings(rows).items()}
     log = bm.read_log({"time": times(rows), **columns}, tz="UTC")
     # Pages that are free but still the process's own would hide what the normalisation takes.
@@ -44,7 +44,7 @@ def main() -> None:
     # "5" sets the high-water mark back to what is resident now (proc(5)).
     Path("/proc/self/clear_refs").write_text("5", encoding="ascii")
     before = resident("VmRSS")
-    result = bm.normalise(log, site)
+    result = bm.normalise(log, site, screen=False)
     height = resident("VmHWM") - before
     word = np.dtype("float64").itemsize
     held = rows * word * (1 + len(log.columns))

@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+from pathlib import Path
+
 import bench
 import membrane_in_numpy
 import numpy as np
+import polars as pl
 import pytest
+import screening_in_pandas
 import uncertainty_in_numpy
 import vessel
 from harness import must_agree, relative_difference
 from in_numpy import osmotic_pressures
 from membrane_contests import MembraneContest, VesselContest
+from screening_contest import ScreeningContest, differences
+from screening_in_pandas import BIT, TESTS
+from screening_plant import SITE, write_log
 from uncertainty_contests import LIMITS, MonteCarloContest, UncertaintyContest
+
+import brinemark as bm
 
 
 def test_contestants_agree() -> None:
@@ -86,6 +96,47 @@ def test_one_osmotic_pressure_in_numpy() -> None:
     assert relative_difference(found, osmotic_pressures(t, salt)[0]) < 1e-13
 
 
+@pytest.fixture(scope="module")
+def screening(tmp_path_factory: pytest.TempPathFactory) -> ScreeningContest:
+    path: Path = tmp_path_factory.mktemp("screening") / "minutes.csv"
+    write_log(path, 20_000)
+    return ScreeningContest(path)
+
+
+def test_screenings_agree(screening: ScreeningContest, monkeypatch: pytest.MonkeyPatch) -> None:
+    found = screening.in_blocks()
+    for test in set(TESTS) - {"duplicate"}:
+        assert np.any(found.failed & BIT[test]), f"no row fails {test}: it is not compared"
+    # Several slices.
+    monkeypatch.setattr(screening_in_pandas, "SLICE", 3_000)
+    against = differences(found, screening.in_pandas())
+    assert against["rows with other marks"] == 0
+    assert against["figures"] < 1e-9
+
+
+def test_blocks_are_screened_as_one_piece(screening: ScreeningContest) -> None:
+    frame = pl.read_csv(screening.path, try_parse_dates=True)
+    # What is usual, and the baseline, are of the first block: it is longer than the baseline's period.
+    cuts = [0, 15_000, 15_001, 15_300, 19_000, 20_000]
+    blocks = [bm.read_log(frame[start:end], tz="UTC") for start, end in pairwise(cuts)]
+    whole = bm.read_log(frame, tz="UTC")
+    site = bm.Site.parse(SITE)
+    like = bm.screen(blocks[0], site)
+    found = list(bm.screen_blocks(blocks, site, like=like))
+    expected = bm.screen(whole, site, like=like)
+    assert len(found) > 1
+    for test in TESTS:
+        failed = np.concatenate([part.failed(test) for part in found])
+        np.testing.assert_array_equal(failed, expected.failed(test))
+        applied = np.concatenate([part.applied(test) for part in found])
+        np.testing.assert_array_equal(applied, expected.applied(test))
+
+
+def test_another_threshold_is_seen(screening: ScreeningContest, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(screening.usual.salt, "median", screening.usual.salt["median"] + 0.03)
+    assert differences(screening.in_blocks(), screening.in_pandas())["rows with other marks"] > 0
+
+
 def test_quick_bench_runs(capsys: pytest.CaptureFixture[str]) -> None:
     bench.main(["--quick"])
     said = capsys.readouterr().out
@@ -97,8 +148,10 @@ def test_quick_bench_runs(capsys: pytest.CaptureFixture[str]) -> None:
         "The membranes behind",
         "Memory",
         "Read a CSV file",
+        "Memory of reading",
+        "Same marks in all 20000 rows",
         "Import",
         "The command's help",
     ):
         assert part in said
-    assert said.count("floor: ") == 11
+    assert said.count("floor: ") == 13

@@ -25,7 +25,7 @@ class UncertaintyContest:
         self.site = bm.Site.parse(SITE_WITH_INSTRUMENTS)
 
     def brinemark(self) -> bm.Result:
-        return bm.normalise(self.log, self.site)
+        return bm.normalise(self.log, self.site, screen=False)
 
     def numpy(self) -> dict[str, Array]:
         return uncertainty_in_numpy.propagation(self.arrays)

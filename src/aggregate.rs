@@ -167,7 +167,9 @@ fn parts(stretch: &[usize], length: f64) -> Vec<&[usize]> {
     if share < LEAST_SHARE {
         return Vec::new();
     }
-    let count = (share.round() as usize).clamp(1, stretch.len());
+    // No part is shorter than the least share of a window.
+    let least = (LEAST_SHARE * length).ceil().max(1.0) as usize;
+    let count = (share.round() as usize).clamp(1, (stretch.len() / least).max(1));
     (0..count)
         .map(|at| &stretch[stretch.len() * at / count..stretch.len() * (at + 1) / count])
         .collect()

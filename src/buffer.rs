@@ -3,7 +3,7 @@
 //! A result has some twenty columns. In pieces of ordinary memory the system would hand them over page by
 //! page, which takes longer than working them out; one mapping in huge pages doesn't.
 
-use std::ops::Deref;
+use std::ops::{Deref, Range};
 use std::sync::Arc;
 
 use memmap2::MmapMut;
@@ -14,7 +14,10 @@ pub struct Values(Storage);
 
 #[derive(Debug, Clone)]
 enum Storage {
-    Own(Arc<Vec<f64>>),
+    Own {
+        values: Arc<Vec<f64>>,
+        rows: Range<usize>,
+    },
     Part {
         map: Arc<MmapMut>,
         start: usize,
@@ -28,7 +31,7 @@ impl Deref for Values {
     #[inline]
     fn deref(&self) -> &[f64] {
         match &self.0 {
-            Storage::Own(values) => values,
+            Storage::Own { values, rows } => &values[rows.clone()],
             Storage::Part { map, start, rows } => {
                 // A mapping starts at a page, so its bytes are aligned for figures.
                 &bytemuck::cast_slice::<u8, f64>(map)[*start..*start + *rows]
@@ -39,7 +42,22 @@ impl Deref for Values {
 
 impl From<Vec<f64>> for Values {
     fn from(values: Vec<f64>) -> Self {
-        Self(Storage::Own(Arc::new(values)))
+        let rows = 0..values.len();
+        let values = Arc::new(values);
+        Self(Storage::Own { values, rows })
+    }
+}
+
+impl Values {
+    /// Some of its rows: most of them without a copy, a few as one, so that they don't keep the whole in memory.
+    pub(crate) fn rows(&self, range: Range<usize>) -> Self {
+        match &self.0 {
+            Storage::Own { values, rows } if range.len() > values.len() / 2 => Self(Storage::Own {
+                values: Arc::clone(values),
+                rows: rows.start + range.start..rows.start + range.end,
+            }),
+            _ => self[range].to_vec().into(),
+        }
     }
 }
 
@@ -84,6 +102,18 @@ pub(crate) fn fill_columns(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn some_rows_are_those_of_the_whole() {
+        let whole = Values::from((0..100).map(f64::from).collect::<Vec<f64>>());
+        for range in [0..100, 5..90, 40..45, 0..0, 100..100] {
+            let some = whole.rows(range.clone());
+            assert_eq!(some.to_vec(), whole[range].to_vec());
+        }
+        let (some, whole) = (whole.rows(10..90), &whole[10..90]);
+        assert_eq!(some.rows(3..70).to_vec(), whole[3..70].to_vec());
+        assert_eq!(some.rows(3..10).to_vec(), whole[3..10].to_vec());
+    }
 
     #[test]
     fn columns_are_apart() {

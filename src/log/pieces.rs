@@ -24,7 +24,7 @@ impl Log {
         let series = self.table.series.iter().map(|series| Series {
             name: series.name.clone(),
             unit: series.unit,
-            values: series.values[range.clone()].to_vec().into(),
+            values: series.values.rows(range.clone()),
         });
         let set_aside = self.set_aside.as_ref();
         Self {

@@ -118,8 +118,10 @@ impl Blocks {
         };
         let mut screened = screen(log, &self.site, &chosen)?;
         screened.log = screened.log.rows(from..to);
-        screened.failed = screened.failed[from..to].to_vec();
-        screened.judged = screened.judged[from..to].to_vec();
+        for marks in [&mut screened.failed, &mut screened.judged] {
+            marks.truncate(to);
+            marks.drain(..from);
+        }
         screened.kept.retain(|row| (from..to).contains(row));
         screened.kept.iter_mut().for_each(|row| *row -= from);
         Ok(screened)

@@ -1,10 +1,11 @@
 //! Readings that must agree: balances of water and salt, the order of pressures.
 
+use std::ops::Range;
+
 use super::Reasons;
+use super::marks::{Marks, Seen};
 use super::readings::Readings;
-use super::run::Marks;
-use super::settings::ScreenSettings;
-use super::usual::{Closure, OfGroup};
+use super::usual::Closure;
 use crate::log::Column;
 use crate::site::Site;
 
@@ -12,98 +13,74 @@ use crate::site::Site;
 const BALANCE_DEVIATIONS: f64 = 6.0;
 /// Pressures may stand in the wrong order by this share of the usual feed pressure: gauges have errors.
 const ORDER_SHARE: f64 = 0.02;
+/// How well an exponential and a logarithm undo each other, and some.
+const UNDONE: f64 = 1e-9;
 
-/// ln(Qf/(Qp + Qc)) of each row, where all three flows are measured.
-pub(super) fn water_closure(readings: &Readings) -> Option<Vec<f64>> {
+/// Qf/(Qp + Qc) of some rows, where all three flows are measured.
+pub(super) fn water_in_per_out(readings: &Readings<'_>, rows: Range<usize>) -> Option<Vec<f64>> {
     let feed = readings.get(Column::FeedFlow)?;
     let permeate = readings.get(Column::PermeateFlow)?;
     let concentrate = readings.get(Column::ConcentrateFlow)?;
-    let rows = 0..readings.len();
     Some(
-        rows.map(|row| (feed[row] / (permeate[row] + concentrate[row])).ln())
+        rows.map(|row| feed[row] / (permeate[row] + concentrate[row]))
             .collect(),
     )
 }
 
-/// ln(Qf Cf/(Qp Cp + Qc Cc)) of each row, on dissolved salt: conductivity is not conserved. Of three flows two are enough.
-pub(super) fn salt_closure(readings: &Readings, site: &Site) -> Option<Vec<f64>> {
+/// Qf Cf/(Qp Cp + Qc Cc) of some rows, on dissolved salt: conductivity is not conserved. Of three flows two are enough.
+pub(super) fn salt_in_per_out(
+    readings: &Readings<'_>,
+    site: &Site,
+    rows: Range<usize>,
+) -> Option<Vec<f64>> {
     let permeate = readings.get(Column::PermeateFlow)?;
-    let (feed, concentrate) = match (
-        readings.get(Column::FeedFlow),
-        readings.get(Column::ConcentrateFlow),
-    ) {
-        (Some(feed), Some(concentrate)) => (feed.to_vec(), concentrate.to_vec()),
-        (Some(feed), None) => {
-            let rest = feed.iter().zip(permeate).map(|(feed, made)| feed - made);
-            (feed.to_vec(), rest.collect())
-        }
-        (None, Some(concentrate)) => {
-            let both = concentrate.iter().zip(permeate);
-            (
-                both.map(|(rest, made)| rest + made).collect(),
-                concentrate.to_vec(),
-            )
-        }
-        (None, None) => return None,
-    };
-    let (_, in_feed) = readings.salt(Column::FeedTds, site)?;
-    let (_, in_permeate) = readings.salt(Column::PermeateTds, site)?;
-    let (_, in_concentrate) = readings.salt(Column::ConcentrateTds, site)?;
-    let rows = 0..readings.len();
+    let feed = readings.get(Column::FeedFlow);
+    let concentrate = readings.get(Column::ConcentrateFlow);
+    if feed.is_none() && concentrate.is_none() {
+        return None;
+    }
+    let salt = |tds| Some(readings.salt(tds, site, rows.clone())?.1);
+    let in_feed = salt(Column::FeedTds)?;
+    let in_permeate = salt(Column::PermeateTds)?;
+    let in_concentrate = salt(Column::ConcentrateTds)?;
+    let salts = in_feed.iter().zip(&in_permeate).zip(&in_concentrate);
     Some(
-        rows.map(|row| {
-            let out = permeate[row] * in_permeate[row] + concentrate[row] * in_concentrate[row];
-            (feed[row] * in_feed[row] / out).ln()
-        })
-        .collect(),
+        rows.zip(salts)
+            .map(|(row, ((in_feed, in_permeate), in_concentrate))| {
+                let made = permeate[row];
+                let (fed, rest) = match (feed, concentrate) {
+                    (Some(feed), Some(concentrate)) => (feed[row], concentrate[row]),
+                    (Some(feed), None) => (feed[row], feed[row] - made),
+                    (None, Some(concentrate)) => (concentrate[row] + made, concentrate[row]),
+                    (None, None) => (f64::NAN, f64::NAN),
+                };
+                fed * in_feed / (made * in_permeate + rest * in_concentrate)
+            })
+            .collect(),
     )
 }
 
-pub(super) fn judge(
-    readings: &Readings,
-    usual: &OfGroup,
-    site: &Site,
-    settings: &ScreenSettings,
-    marks: &mut Marks,
-) {
-    let mut balance = |test, closures: Option<Vec<f64>>, usual: Option<Closure>| {
-        let (Some(closures), Some(usual)) = (closures, usual) else {
-            return;
-        };
-        let allowed = settings.balance.max(BALANCE_DEVIATIONS * usual.noise);
-        for (row, closure) in closures.iter().enumerate() {
-            if marks.running[row] && closure.is_finite() {
-                marks.judge(test, row, (closure - usual.median).abs() > allowed);
-            }
-        }
-    };
-    balance(Reasons::WATER_BALANCE, water_closure(readings), usual.water);
-    balance(
-        Reasons::SALT_BALANCE,
-        salt_closure(readings, site),
-        usual.salt,
-    );
-    let permeate_flow = readings.get(Column::PermeateFlow);
-    let feed_flow = readings.get(Column::FeedFlow);
-    pairs(
-        marks,
-        Reasons::IMPOSSIBLE_FLOWS,
-        permeate_flow,
-        feed_flow,
-        |made, fed| made >= fed,
-    );
+pub(super) fn judge(seen: &Seen<'_>, marks: &mut Marks<'_>) {
+    let (readings, usual) = (seen.readings, seen.usual);
+    let water = water_in_per_out(readings, marks.rows.clone());
+    balance(Reasons::WATER_BALANCE, water, usual.water, seen, marks);
+    let salt = salt_in_per_out(readings, seen.site, marks.rows.clone());
+    balance(Reasons::SALT_BALANCE, salt, usual.salt, seen, marks);
+    let column = |column| readings.get(column);
+    if let (Some(made), Some(fed)) = (column(Column::PermeateFlow), column(Column::FeedFlow)) {
+        marks.judge_pairs(Reasons::IMPOSSIBLE_FLOWS, seen, made, fed, |made, fed| {
+            made >= fed
+        });
+    }
     for (permeate, feed) in [
         (Column::PermeateConductivity, Column::FeedConductivity),
         (Column::PermeateTds, Column::FeedTds),
     ] {
-        let (permeate, feed) = (readings.get(permeate), readings.get(feed));
-        pairs(
-            marks,
-            Reasons::PERMEATE_SALTIER,
-            permeate,
-            feed,
-            |permeate, feed| permeate > feed,
-        );
+        if let (Some(permeate), Some(feed)) = (column(permeate), column(feed)) {
+            marks.judge_pairs(Reasons::PERMEATE_SALTIER, seen, permeate, feed, |a, b| {
+                a > b
+            });
+        }
     }
     let slack = usual
         .figure(Column::FeedPressure)
@@ -113,40 +90,44 @@ pub(super) fn judge(
         (Column::ConcentratePressure, Column::PermeatePressure),
         (Column::FeedPressure, Column::PermeatePressure),
     ] {
-        let (before, behind) = (readings.get(before), readings.get(behind));
-        pairs(
-            marks,
-            Reasons::PRESSURE_ORDER,
-            before,
-            behind,
-            |before, behind| before < behind - slack,
-        );
+        if let (Some(before), Some(behind)) = (column(before), column(behind)) {
+            marks.judge_pairs(Reasons::PRESSURE_ORDER, seen, before, behind, |a, b| {
+                a < b - slack
+            });
+        }
     }
-    if let Some(drop) = readings.get(Column::DifferentialPressure) {
-        pairs(
-            marks,
-            Reasons::PRESSURE_ORDER,
-            Some(drop),
-            Some(drop),
-            |drop, _| drop < -slack,
-        );
+    if let Some(drop) = column(Column::DifferentialPressure) {
+        marks.judge_each(Reasons::PRESSURE_ORDER, seen, drop, |drop| drop < -slack);
     }
 }
 
-/// A test of two readings of a row.
-fn pairs(
-    marks: &mut Marks,
+/// Whether in over out leaves its usual, in each of the rows.
+fn balance(
     test: Reasons,
-    first: Option<&[f64]>,
-    second: Option<&[f64]>,
-    fails: impl Fn(f64, f64) -> bool,
+    in_per_out: Option<Vec<f64>>,
+    usual: Option<Closure>,
+    seen: &Seen<'_>,
+    marks: &mut Marks<'_>,
 ) {
-    let (Some(first), Some(second)) = (first, second) else {
+    let (Some(in_per_out), Some(usual)) = (in_per_out, usual) else {
         return;
     };
-    for (row, (first, second)) in first.iter().zip(second).enumerate() {
-        if marks.running[row] && !first.is_nan() && !second.is_nan() {
-            marks.judge(test, row, fails(*first, *second));
+    let settings = &seen.site.screen;
+    let allowed = settings.balance.max(BALANCE_DEVIATIONS * usual.noise);
+    // Nearly always it is well within, which is told without a logarithm.
+    let low = (usual.median - allowed).exp() * (1.0 + UNDONE);
+    let high = (usual.median + allowed).exp() * (1.0 - UNDONE);
+    for (row, ratio) in marks.rows.clone().zip(in_per_out) {
+        if !seen.running[row] {
+            continue;
+        }
+        if ratio > low && ratio < high {
+            marks.judge(test, row, false);
+            continue;
+        }
+        let closure = ratio.ln();
+        if closure.is_finite() {
+            marks.judge(test, row, (closure - usual.median).abs() > allowed);
         }
     }
 }

@@ -7,6 +7,7 @@
 
 mod blocks;
 mod joint;
+mod marks;
 mod readings;
 mod run;
 mod settings;

@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use rayon::prelude::*;
 
+use super::marks::{Marks, PIECE, Seen};
 use super::readings::Readings;
 use super::settings::ScreenSettings;
 use super::usual::{OfGroup, Usual, rows_of_groups};
@@ -15,23 +16,13 @@ use crate::site::Site;
 use crate::table::Group;
 
 /// What the tests found of the rows of one train and stage.
-pub(crate) struct Marks {
+struct Found {
     /// Whether the unit ran.
-    pub running: Vec<bool>,
+    running: Vec<bool>,
     /// Tests that fail.
-    pub failed: Vec<Reasons>,
+    failed: Vec<Reasons>,
     /// Tests that apply.
-    pub judged: Vec<Reasons>,
-}
-
-impl Marks {
-    #[inline]
-    pub fn judge(&mut self, test: Reasons, row: usize, fails: bool) {
-        self.judged[row] |= test;
-        if fails {
-            self.failed[row] |= test;
-        }
-    }
+    judged: Vec<Reasons>,
 }
 
 /// What the user brings to the screening of a log beside the site file.
@@ -108,17 +99,24 @@ pub fn screen(log: &Log, site: &Site, chosen: &Chosen<'_>) -> Result<Screened, E
         Some(usual) => usual.clone(),
         None => Usual::find(log, site),
     };
-    let mut failed = vec![Reasons::empty(); rows];
-    let mut judged = vec![Reasons::empty(); rows];
     let groups = rows_of_groups(log);
-    let marks: Vec<Marks> = groups
+    let mut found: Vec<Found> = groups
         .par_iter()
-        .map(|(group, rows)| marks_of(log, group, rows, &usual, site))
+        .map(|(group, rows)| found_in(log, group, rows, &usual, site))
         .collect();
-    for ((_, of_group), marks) in groups.iter().zip(&marks) {
-        for (at, row) in of_group.iter().enumerate() {
-            failed[*row] = marks.failed[at];
-            judged[*row] = marks.judged[at];
+    let (mut failed, mut judged);
+    if let [only] = found.as_mut_slice() {
+        (failed, judged) = (
+            std::mem::take(&mut only.failed),
+            std::mem::take(&mut only.judged),
+        );
+    } else {
+        (failed, judged) = (vec![Reasons::empty(); rows], vec![Reasons::empty(); rows]);
+        for ((_, of_group), found) in groups.iter().zip(&found) {
+            for (at, row) in of_group.iter().enumerate() {
+                failed[*row] = found.failed[at];
+                judged[*row] = found.judged[at];
+            }
         }
     }
     let looks_at_sensors = !settings.off.contains(Reasons::SENSOR_STEP);
@@ -131,14 +129,14 @@ pub fn screen(log: &Log, site: &Site, chosen: &Chosen<'_>) -> Result<Screened, E
         None => Verdicts::default(),
     };
     if looks_at_sensors {
-        for ((group, of_group), marks) in groups.iter().zip(&marks) {
+        for ((group, of_group), found) in groups.iter().zip(&found) {
             if !verdicts.judged.contains(group) {
                 continue;
             }
             let sure = |verdict: &&Verdict| verdict.is_sure && verdict.group == *group;
             let mut sure: Vec<&Verdict> = verdicts.list.iter().filter(sure).collect();
             sure.sort_by_key(|verdict| verdict.column);
-            let ran = of_group.iter().zip(&marks.running);
+            let ran = of_group.iter().zip(&found.running);
             for (row, _) in ran.filter(|(_, running)| **running) {
                 let time = log.table.time[*row];
                 let off = sure
@@ -186,7 +184,7 @@ pub fn screen(log: &Log, site: &Site, chosen: &Chosen<'_>) -> Result<Screened, E
 }
 
 /// The tests that need a row and its neighbours only.
-fn marks_of(log: &Log, group: &Group, rows: &[usize], usual: &Usual, site: &Site) -> Marks {
+fn found_in(log: &Log, group: &Group, rows: &[usize], usual: &Usual, site: &Site) -> Found {
     let readings = Readings::of(log, rows);
     let unknown = OfGroup {
         train: group.train.clone(),
@@ -199,15 +197,33 @@ fn marks_of(log: &Log, group: &Group, rows: &[usize], usual: &Usual, site: &Site
         swing: None,
     };
     let usual = usual.of(group).unwrap_or(&unknown);
-    let mut marks = Marks {
+    let mut found = Found {
         running: time::running(&readings, usual),
         failed: vec![Reasons::empty(); rows.len()],
         judged: vec![Reasons::empty(); rows.len()],
     };
-    time::judge(&readings, usual, &site.screen, &mut marks);
-    single::judge(&readings, usual, site, &site.screen, &mut marks);
-    joint::judge(&readings, usual, site, &site.screen, &mut marks);
-    marks
+    let seen = Seen {
+        readings: &readings,
+        running: &found.running,
+        usual,
+        site,
+    };
+    let pieces = found.failed.par_chunks_mut(PIECE);
+    pieces
+        .zip(found.judged.par_chunks_mut(PIECE))
+        .enumerate()
+        .for_each(|(at, (failed, judged))| {
+            let start = at * PIECE;
+            let mut marks = Marks {
+                rows: start..start + failed.len(),
+                failed,
+                judged,
+            };
+            time::judge(&seen, &mut marks);
+            single::judge(&seen, &mut marks);
+            joint::judge(&seen, &mut marks);
+        });
+    found
 }
 
 fn check(rows: usize, chosen: &Chosen<'_>) -> Result<(), Error> {

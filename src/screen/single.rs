@@ -1,12 +1,11 @@
 //! One instrument by itself: its range, what its quantity can be, stuck, spikes; and the site's limits.
 
 use super::Reasons;
-use super::readings::Readings;
-use super::run::Marks;
+use super::marks::{Marks, Seen};
 use super::settings::ScreenSettings;
-use super::usual::{OfGroup, UsualFigure};
+use super::usual::UsualFigure;
 use crate::log::Column;
-use crate::site::{Site, possible};
+use crate::site::{Limit, possible};
 use crate::units::Quantity;
 
 /// Readings before and after a reading that a spike is told by.
@@ -31,42 +30,25 @@ pub(super) fn stuck_run(usual: &UsualFigure, readings: usize, chance: f64) -> Op
     Some((run.ceil() as usize).max(SHORTEST_RUN))
 }
 
-pub(super) fn judge(
-    readings: &Readings,
-    usual: &OfGroup,
-    site: &Site,
-    settings: &ScreenSettings,
-    marks: &mut Marks,
-) {
-    for (column, values) in readings.measured() {
+pub(super) fn judge(seen: &Seen<'_>, marks: &mut Marks<'_>) {
+    let (site, usual, settings) = (seen.site, seen.usual, &seen.site.screen);
+    for (column, values) in seen.readings.measured() {
         let (low, high) = possible(column.quantity());
-        let range = site
-            .instruments
-            .get(&column)
-            .and_then(|instrument| instrument.range);
-        let limit = site.limits.get(column.name());
-        for (row, value) in values.iter().enumerate() {
-            if !marks.running[row] || value.is_nan() {
-                continue;
-            }
-            marks.judge(
-                Reasons::IMPOSSIBLE_READING,
-                row,
-                *value < low || *value > high,
-            );
-            if let Some((low, high)) = range {
-                // At its upper end an instrument shows what it can, not what there is.
-                marks.judge(
-                    Reasons::OUT_OF_INSTRUMENT_RANGE,
-                    row,
-                    *value < low || *value >= high,
-                );
-            }
-            if let Some(limit) = limit {
-                let below = limit.low.is_some_and(|low| *value < low);
-                let above = limit.high.is_some_and(|high| *value > high);
-                marks.judge(Reasons::OUTSIDE_LIMITS, row, below || above);
-            }
+        marks.judge_each(Reasons::IMPOSSIBLE_READING, seen, values, |value| {
+            (value < low) | (value > high)
+        });
+        let instrument = site.instruments.get(&column);
+        if let Some((low, high)) = instrument.and_then(|instrument| instrument.range) {
+            // At its upper end an instrument shows what it can, not what there is.
+            marks.judge_each(Reasons::OUT_OF_INSTRUMENT_RANGE, seen, values, |value| {
+                (value < low) | (value >= high)
+            });
+        }
+        if let Some(limit) = site.limits.get(column.name()) {
+            let (low, high) = ends(limit);
+            marks.judge_each(Reasons::OUTSIDE_LIMITS, seen, values, |value| {
+                (value < low) | (value > high)
+            });
         }
         let Some(figure) = usual.figure(column) else {
             continue;
@@ -75,13 +57,21 @@ pub(super) fn judge(
             continue;
         }
         if let Some(shortest) = stuck_run(figure, usual.readings, settings.stuck_chance) {
-            stuck(values, shortest, marks);
+            stuck(seen, values, shortest, marks);
         }
         if let Some(allowed) = spike_size(column, figure, settings) {
-            spikes(values, allowed, marks);
+            spikes(seen, values, allowed, marks);
         }
     }
-    recovery_limit(readings, site, marks);
+    recovery_limit(seen, marks);
+}
+
+/// The ends of a limit, infinite where it has none.
+fn ends(limit: &Limit) -> (f64, f64) {
+    (
+        limit.low.unwrap_or(f64::NEG_INFINITY),
+        limit.high.unwrap_or(f64::INFINITY),
+    )
 }
 
 /// How far from its neighbours a reading is a spike.
@@ -96,78 +86,115 @@ fn spike_size(column: Column, usual: &UsualFigure, settings: &ScreenSettings) ->
 }
 
 /// Runs of one figure at least as long as `shortest`.
-fn stuck(values: &[f64], shortest: usize, marks: &mut Marks) {
-    let mut start = 0;
-    for row in 0..=values.len() {
-        let goes_on = row > start
-            && row < values.len()
-            && marks.running[row]
-            && values[row] == values[row - 1];
-        if goes_on {
+fn stuck(seen: &Seen<'_>, values: &[f64], shortest: usize, marks: &mut Marks<'_>) {
+    marks.judge_each(Reasons::STUCK, seen, values, |_| false);
+    let goes_on = |row: usize| row > 0 && seen.running[row] && values[row] == values[row - 1];
+    for block in marks.blocks() {
+        let before = block.start.saturating_sub(SHORTEST_RUN - 1);
+        let after = (block.end + SHORTEST_RUN - 1).min(values.len());
+        if !repeats(&values[before..after]) {
             continue;
         }
-        for at in start..row {
-            if marks.running[at] && !values[at].is_nan() {
-                marks.judge(Reasons::STUCK, at, row - start >= shortest);
-            }
+        // A run is followed no further back, and no further on, than tells whether it is long enough.
+        let mut start = block.start;
+        while block.start - start < shortest && goes_on(start) {
+            start -= 1;
         }
-        start = row;
+        while start < block.end {
+            let mut end = start + 1;
+            while end < values.len() && (end < block.end || end - start < shortest) && goes_on(end)
+            {
+                end += 1;
+            }
+            if end - start >= shortest {
+                for row in start.max(block.start)..end.min(block.end) {
+                    if seen.knows(values, row) {
+                        marks.judge(Reasons::STUCK, row, true);
+                    }
+                }
+            }
+            start = end;
+        }
     }
+}
+
+/// Whether a figure stands anywhere as often in a row as the shortest run that can be stuck.
+fn repeats(values: &[f64]) -> bool {
+    let next = |by: usize| values.iter().skip(by);
+    let runs = values.iter().zip(next(1)).zip(next(2).zip(next(3)));
+    runs.fold(false, |found, ((first, second), (third, fourth))| {
+        found | ((first == second) & (second == third) & (third == fourth))
+    })
 }
 
 /// Readings further than `allowed` above the median of those before and of those after, or below both. That a reading lies
 /// above a median of five by more than something is that it lies so above three of them: no median is needed.
-fn spikes(values: &[f64], allowed: f64, marks: &mut Marks) {
-    let known: Vec<usize> = (0..values.len())
-        .filter(|row| marks.running[*row] && !values[*row].is_nan())
-        .collect();
-    for at in NEIGHBOURS..known.len().saturating_sub(NEIGHBOURS) {
-        let row = known[at];
-        if row - known[at - NEIGHBOURS] > REACH || known[at + NEIGHBOURS] - row > REACH {
+fn spikes(seen: &Seen<'_>, values: &[f64], allowed: f64, marks: &mut Marks<'_>) {
+    for block in marks.blocks() {
+        let around = block.start.saturating_sub(NEIGHBOURS)..block.end + NEIGHBOURS;
+        if around.len() == block.len() + 2 * NEIGHBOURS
+            && around.end <= values.len()
+            && let Some((low, high)) = seen.extent(values, around)
+            && high - low <= allowed
+        {
+            marks.pass(Reasons::SPIKE, block);
             continue;
         }
-        let count = |near: &[usize]| {
-            near.iter().fold((0, 0), |(over, under), other| {
-                let above = values[row] - values[*other];
-                (
-                    over + i32::from(above > allowed),
-                    under + i32::from(above < -allowed),
-                )
-            })
-        };
-        let (over_before, under_before) = count(&known[at - NEIGHBOURS..at]);
-        let (over_after, under_after) = count(&known[at + 1..=at + NEIGHBOURS]);
-        let spike = over_before.min(over_after) >= 3 || under_before.min(under_after) >= 3;
-        marks.judge(Reasons::SPIKE, row, spike);
+        for row in block {
+            if let Some(spike) = is_spike(seen, values, allowed, row) {
+                marks.judge(Reasons::SPIKE, row, spike);
+            }
+        }
     }
 }
 
+/// Whether a reading is a spike, where there are enough near it to tell.
+fn is_spike(seen: &Seen<'_>, values: &[f64], allowed: f64, row: usize) -> Option<bool> {
+    if !seen.knows(values, row) {
+        return None;
+    }
+    let count = |near: &mut dyn Iterator<Item = usize>| {
+        let (mut over, mut under, mut found) = (0, 0, 0);
+        for other in near
+            .filter(|other| seen.knows(values, *other))
+            .take(NEIGHBOURS)
+        {
+            let above = values[row] - values[other];
+            over += i32::from(above > allowed);
+            under += i32::from(above < -allowed);
+            found += 1;
+        }
+        (found == NEIGHBOURS).then_some((over, under))
+    };
+    let (over_before, under_before) = count(&mut (row.saturating_sub(REACH)..row).rev())?;
+    let (over_after, under_after) = count(&mut (row + 1..(row + REACH + 1).min(values.len())))?;
+    Some(over_before.min(over_after) >= 3 || under_before.min(under_after) >= 3)
+}
+
 /// The site may limit recovery, which is no column.
-fn recovery_limit(readings: &Readings, site: &Site, marks: &mut Marks) {
+fn recovery_limit(seen: &Seen<'_>, marks: &mut Marks<'_>) {
+    let column = |column| seen.readings.get(column);
     let (Some(limit), Some(made)) = (
-        site.limits.get("recovery"),
-        readings.get(Column::PermeateFlow),
+        seen.site.limits.get("recovery"),
+        column(Column::PermeateFlow),
     ) else {
         return;
     };
-    let fed = match (
-        readings.get(Column::FeedFlow),
-        readings.get(Column::ConcentrateFlow),
-    ) {
-        (Some(feed), _) => feed.to_vec(),
-        (None, Some(rest)) => rest
-            .iter()
-            .zip(made)
-            .map(|(rest, made)| rest + made)
-            .collect(),
-        (None, None) => return,
-    };
-    for (row, (made, fed)) in made.iter().zip(&fed).enumerate() {
-        let recovery = made / fed;
-        if marks.running[row] && recovery.is_finite() {
-            let below = limit.low.is_some_and(|low| recovery < low);
-            let above = limit.high.is_some_and(|high| recovery > high);
-            marks.judge(Reasons::OUTSIDE_LIMITS, row, below || above);
+    let (low, high) = ends(limit);
+    let (feed, rest) = (column(Column::FeedFlow), column(Column::ConcentrateFlow));
+    for row in marks.rows.clone() {
+        let fed = match (feed, rest) {
+            (Some(feed), _) => feed[row],
+            (None, Some(rest)) => rest[row] + made[row],
+            (None, None) => return,
+        };
+        let recovery = made[row] / fed;
+        if seen.running[row] && recovery.is_finite() {
+            marks.judge(
+                Reasons::OUTSIDE_LIMITS,
+                row,
+                recovery < low || recovery > high,
+            );
         }
     }
 }

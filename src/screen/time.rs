@@ -1,9 +1,10 @@
 //! Was the unit running, and settled? Starts, gaps, flushing, changes, readings of one time.
 
+use std::ops::Range;
+
 use super::Reasons;
+use super::marks::{Marks, Seen};
 use super::readings::Readings;
-use super::run::Marks;
-use super::settings::ScreenSettings;
 use super::swing::Swing;
 use super::usual::{OfGroup, is_running};
 use crate::log::Column;
@@ -13,11 +14,13 @@ use crate::log::time::HOUR;
 const GAP_STEPS: f64 = 3.5;
 /// A log that is to tell whether a unit is steady has this many readings in the window.
 const STEADY_READINGS: f64 = 6.0;
+/// Means of readings that span less than this share of what is allowed don't differ by more, whatever their rounding.
+const SURELY_LESS: f64 = 0.99;
 /// More concentrate than usual by this share is flushing, where there is little pressure.
 const FLUSH_CONCENTRATE: f64 = 1.1;
 
 /// Whether the unit ran, row by row.
-pub(super) fn running(readings: &Readings, usual: &OfGroup) -> Vec<bool> {
+pub(super) fn running(readings: &Readings<'_>, usual: &OfGroup) -> Vec<bool> {
     let of = |column| {
         usual
             .figure(column)
@@ -26,23 +29,18 @@ pub(super) fn running(readings: &Readings, usual: &OfGroup) -> Vec<bool> {
     is_running(readings, of(Column::FeedPressure), of(Column::PermeateFlow))
 }
 
-pub(super) fn judge(
-    readings: &Readings,
-    usual: &OfGroup,
-    settings: &ScreenSettings,
-    marks: &mut Marks,
-) {
-    for row in 0..readings.len() {
-        let off = !marks.running[row];
-        marks.judge(Reasons::NOT_RUNNING, row, off);
+pub(super) fn judge(seen: &Seen<'_>, marks: &mut Marks<'_>) {
+    let (usual, settings) = (seen.usual, &seen.site.screen);
+    for row in marks.rows.clone() {
+        marks.judge(Reasons::NOT_RUNNING, row, !seen.running[row]);
     }
-    duplicates(readings, marks);
+    duplicates(seen.readings, marks);
     // Readings so far apart that a unit settles between two of them don't show when it started.
     let settle_us = settings.settle_h * HOUR;
     if usual.step_us > 0 && usual.step_us as f64 <= settle_us {
-        starts(readings, usual, settle_us, marks);
+        starts(seen, settle_us, marks);
     }
-    flushes(readings, usual, settings, marks);
+    flushes(seen, marks);
     let step_us = usual.step_us as f64;
     let mut window_us = settings.steady_window_h * HOUR;
     if let Some(swing) = &usual.swing {
@@ -51,14 +49,7 @@ pub(super) fn judge(
     }
     if step_us > 0.0 && step_us * STEADY_READINGS <= window_us {
         for column in [Column::FeedPressure, Column::PermeateFlow] {
-            unsteady(
-                readings,
-                usual,
-                column,
-                window_us,
-                settings.steady_share,
-                marks,
-            );
+            unsteady(seen, column, window_us, marks);
         }
     }
 }
@@ -71,126 +62,170 @@ pub(super) fn steady_reach(usual: &OfGroup) -> i64 {
 }
 
 /// Rows of the same time: where all their figures agree the first stands, else none does.
-fn duplicates(readings: &Readings, marks: &mut Marks) {
+fn duplicates(readings: &Readings<'_>, marks: &mut Marks<'_>) {
+    let time = &*readings.time;
+    marks.pass(Reasons::DUPLICATE, marks.rows.clone());
     let same = |a: usize, b: usize| {
         readings
             .measured()
             .all(|(_, values)| values[a] == values[b] || values[a].is_nan() && values[b].is_nan())
     };
-    let mut start = 0;
-    for row in 1..=readings.len() {
-        if row < readings.len() && readings.time[row] == readings.time[start] {
+    let mut row = marks.rows.start;
+    while row < marks.rows.end {
+        let with_next = time.get(row + 1) == Some(&time[row]);
+        if !with_next && (row == 0 || time[row - 1] != time[row]) {
+            row += 1;
             continue;
         }
-        let agree = (start + 1..row).all(|other| same(start, other));
-        for at in start..row {
-            marks.judge(
-                Reasons::DUPLICATE,
-                at,
-                row - start > 1 && !(agree && at == start),
-            );
+        let (mut start, mut end) = (row, row + 1);
+        while start > 0 && time[start - 1] == time[row] {
+            start -= 1;
         }
-        start = row;
+        while end < time.len() && time[end] == time[row] {
+            end += 1;
+        }
+        let agree = (start + 1..end).all(|other| same(start, other));
+        let next = end.min(marks.rows.end);
+        for at in row..next {
+            marks.judge(Reasons::DUPLICATE, at, !(agree && at == start));
+        }
+        row = next;
     }
 }
 
 /// Rows within the time to settle after a start or after a gap.
-fn starts(readings: &Readings, usual: &OfGroup, settle_us: f64, marks: &mut Marks) {
-    let gap_us = (GAP_STEPS * usual.step_us as f64).max(settle_us.min(HOUR));
+fn starts(seen: &Seen<'_>, settle_us: f64, marks: &mut Marks<'_>) {
+    let (time, running) = (&*seen.readings.time, seen.running);
+    let gap_us = (GAP_STEPS * seen.usual.step_us as f64).max(settle_us.min(HOUR));
+    let within = |row: usize, from: Option<i64>| {
+        from.is_some_and(|from: i64| (time[row].saturating_sub(from) as f64) < settle_us)
+    };
     let (mut started, mut resumed) = (None, None);
-    for row in 0..readings.len() {
-        let time = readings.time[row];
-        if row > 0 {
-            if marks.running[row] && !marks.running[row - 1] {
-                // It started between the two.
-                started = Some(readings.time[row - 1]);
-            }
-            if time.saturating_sub(readings.time[row - 1]) as f64 > gap_us {
-                resumed = Some(time);
-            }
+    let mut look = |row: usize| {
+        if running[row] && !running[row - 1] {
+            // It started between the two.
+            started = Some(time[row - 1]);
         }
-        if !marks.running[row] {
-            continue;
+        if time[row].saturating_sub(time[row - 1]) as f64 > gap_us {
+            resumed = Some(time[row]);
         }
-        let within = |from: Option<i64>| {
-            from.is_some_and(|from: i64| (time.saturating_sub(from) as f64) < settle_us)
-        };
-        marks.judge(Reasons::STARTING, row, within(started));
-        marks.judge(Reasons::AFTER_GAP, row, within(resumed));
+        (started, resumed)
+    };
+    // What began before these rows may still last.
+    let first = marks.rows.start;
+    let mut from = first;
+    while from > 0 && within(first, Some(time[from])) {
+        from -= 1;
+    }
+    for row in from.max(1)..first {
+        look(row);
+    }
+    for row in marks.rows.clone() {
+        let (started, resumed) = if row > 0 { look(row) } else { (None, None) };
+        if running[row] {
+            marks.judge(Reasons::STARTING, row, within(row, started));
+            marks.judge(Reasons::AFTER_GAP, row, within(row, resumed));
+        }
     }
 }
 
-fn flushes(readings: &Readings, usual: &OfGroup, settings: &ScreenSettings, marks: &mut Marks) {
-    let (Some(pressures), Some(flows)) = (
-        readings.get(Column::FeedPressure),
-        readings.get(Column::ConcentrateFlow),
+fn flushes(seen: &Seen<'_>, marks: &mut Marks<'_>) {
+    let column = |column| {
+        Some((
+            seen.readings.get(column)?,
+            seen.usual.figure(column)?.median,
+        ))
+    };
+    let (Some((pressures, pressure)), Some((flows, flow))) = (
+        column(Column::FeedPressure),
+        column(Column::ConcentrateFlow),
     ) else {
         return;
     };
-    let (Some(pressure), Some(flow)) = (
-        usual.figure(Column::FeedPressure),
-        usual.figure(Column::ConcentrateFlow),
-    ) else {
-        return;
-    };
-    for (row, (at, rest)) in pressures.iter().zip(flows).enumerate() {
-        if marks.running[row] && !at.is_nan() && !rest.is_nan() {
-            let little = *at < settings.flush_pressure * pressure.median;
-            let much = *rest > FLUSH_CONCENTRATE * flow.median;
-            marks.judge(Reasons::FLUSHING, row, little && much);
-        }
-    }
+    let little = seen.site.screen.flush_pressure * pressure;
+    let much = FLUSH_CONCENTRATE * flow;
+    marks.judge_pairs(Reasons::FLUSHING, seen, pressures, flows, |at, rest| {
+        (at < little) & (rest > much)
+    });
 }
 
 /// Rows where the mean of half a window before differs from that of half a window after by more than a share.
-fn unsteady(
-    readings: &Readings,
-    usual: &OfGroup,
-    column: Column,
-    window_us: f64,
-    share: f64,
-    marks: &mut Marks,
-) {
-    let (Some(values), Some(figure)) = (readings.get(column), usual.figure(column)) else {
+fn unsteady(seen: &Seen<'_>, column: Column, window_us: f64, marks: &mut Marks<'_>) {
+    let (Some(values), Some(figure)) = (seen.readings.get(column), seen.usual.figure(column))
+    else {
         return;
     };
-    let known: Vec<usize> = (0..values.len())
-        .filter(|row| marks.running[*row] && !values[*row].is_nan())
-        .collect();
+    let time = &*seen.readings.time;
     let half = (window_us / 2.0) as i64;
-    // Sums of the readings from `from` to before `at`, and from after `at` to before `to`, as the row goes on.
+    let share = seen.site.screen.steady_share * figure.median.abs();
+    const LEAST: usize = (STEADY_READINGS / 2.0) as usize - 1;
+    for block in marks.blocks() {
+        let (first, last) = (time[block.start], time[block.end - 1]);
+        let from = time[..block.start].partition_point(|time| *time < first.saturating_sub(half));
+        let behind = time[block.end..].partition_point(|time| *time <= last.saturating_add(half));
+        let to = block.end + behind;
+        if block.start >= from + LEAST
+            && behind >= LEAST
+            && let Some((low, high)) = seen.extent(values, from..to)
+            && high - low < SURELY_LESS * share
+        {
+            for row in block {
+                let enough = time[row - LEAST] >= time[row].saturating_sub(half)
+                    && time[row + LEAST] <= time[row].saturating_add(half);
+                if enough {
+                    marks.judge(Reasons::UNSTEADY, row, false);
+                }
+            }
+            continue;
+        }
+        let known: Vec<usize> = (from..to).filter(|row| seen.knows(values, *row)).collect();
+        for (row, before, after) in halves(&known, time, half, block) {
+            if before.len() < LEAST || after.len() < LEAST {
+                continue;
+            }
+            let mean = |rows: &[usize]| {
+                rows.iter().map(|row| values[*row]).sum::<f64>() / rows.len() as f64
+            };
+            // What scatter alone makes of two such means, five times over: of a swing, what its means are known to do.
+            let scatter = match &seen.usual.swing {
+                Some(swing) => swing_of(seen.usual, column, swing) * 2.0_f64.sqrt(),
+                None => {
+                    let of_both = 1.0 / before.len() as f64 + 1.0 / after.len() as f64;
+                    of_both.sqrt() * figure.noise
+                }
+            };
+            let allowed = share.max(5.0 * scatter);
+            marks.judge(
+                Reasons::UNSTEADY,
+                row,
+                (mean(after) - mean(before)).abs() > allowed,
+            );
+        }
+    }
+}
+
+/// Each known row of a block, with the known rows of half a window before it and after it.
+fn halves<'a>(
+    known: &'a [usize],
+    time: &'a [i64],
+    half: i64,
+    block: Range<usize>,
+) -> impl Iterator<Item = (usize, &'a [usize], &'a [usize])> {
     let (mut from, mut to) = (0, 0);
-    for at in 0..known.len() {
-        let time = readings.time[known[at]];
-        while readings.time[known[from]] < time.saturating_sub(half) {
+    known.iter().enumerate().filter_map(move |(at, row)| {
+        if !block.contains(row) {
+            return None;
+        }
+        let now = time[*row];
+        while time[known[from]] < now.saturating_sub(half) {
             from += 1;
         }
         to = to.max(at);
-        while to < known.len() && readings.time[known[to]] <= time.saturating_add(half) {
+        while to < known.len() && time[known[to]] <= now.saturating_add(half) {
             to += 1;
         }
-        let (before, after) = (&known[from..at], &known[at + 1..to]);
-        let least = (STEADY_READINGS / 2.0 - 1.0) as usize;
-        if before.len() < least || after.len() < least {
-            continue;
-        }
-        let mean =
-            |rows: &[usize]| rows.iter().map(|row| values[*row]).sum::<f64>() / rows.len() as f64;
-        // What scatter alone makes of two such means, five times over: of a swing, what its means are known to do.
-        let scatter = match &usual.swing {
-            Some(swing) => swing_of(usual, column, swing) * 2.0_f64.sqrt(),
-            None => {
-                let of_both = 1.0 / before.len() as f64 + 1.0 / after.len() as f64;
-                of_both.sqrt() * figure.noise
-            }
-        };
-        let allowed = (share * figure.median.abs()).max(5.0 * scatter);
-        marks.judge(
-            Reasons::UNSTEADY,
-            known[at],
-            (mean(after) - mean(before)).abs() > allowed,
-        );
-    }
+        Some((*row, &known[from..at], &known[at + 1..to]))
+    })
 }
 
 /// By how much means over a still window scatter: of flow, more than of the pressure that drives it, as single readings do.

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::joint::{salt_closure, water_closure};
+use super::joint::{salt_in_per_out, water_in_per_out};
 use super::readings::Readings;
 use super::swing::Swing;
 use crate::log::{Column, Log};
@@ -128,7 +128,7 @@ fn thinned<T>(items: Vec<T>) -> Vec<T> {
     items.into_iter().step_by(stride).collect()
 }
 
-fn of_group(group: &Group, readings: &Readings, site: &Site) -> OfGroup {
+fn of_group(group: &Group, readings: &Readings<'_>, site: &Site) -> OfGroup {
     let steps = readings
         .time
         .windows(2)
@@ -145,9 +145,10 @@ fn of_group(group: &Group, readings: &Readings, site: &Site) -> OfGroup {
         .find(|figure| figure.column == Column::FeedPressure)
         .filter(|pressure| pressure.noise > SWING * pressure.median)
         .map(|_| swing(readings, &running, step));
-    let closure = |closures: Option<Vec<f64>>| {
-        let of_running = closures?.into_iter().zip(&running);
-        let known: Vec<f64> = of_running
+    let all = 0..readings.len();
+    let closure = |in_per_out: Option<Vec<f64>>| {
+        let closures = in_per_out?.into_iter().map(f64::ln).zip(&running);
+        let known: Vec<f64> = closures
             .filter(|(closure, running)| **running && closure.is_finite())
             .map(|(closure, _)| closure)
             .collect();
@@ -171,14 +172,14 @@ fn of_group(group: &Group, readings: &Readings, site: &Site) -> OfGroup {
         step_us: if step.is_nan() { 0 } else { step as i64 },
         readings: running.iter().filter(|running| **running).count(),
         figures,
-        water: closure(water_closure(readings)),
-        salt: closure(salt_closure(readings, site)),
+        water: closure(water_in_per_out(readings, all.clone())),
+        salt: closure(salt_in_per_out(readings, site, all)),
         swing,
     }
 }
 
 /// The swing of feed pressure, in stretches without a stop or a gap; of a long log its first part.
-fn swing(readings: &Readings, running: &[bool], step_us: f64) -> Swing {
+fn swing(readings: &Readings<'_>, running: &[bool], step_us: f64) -> Swing {
     let mut stretches: Vec<Vec<f64>> = vec![Vec::new()];
     let pressures = readings.get(Column::FeedPressure).unwrap_or_default();
     let mut last = None;
@@ -203,7 +204,7 @@ fn swing(readings: &Readings, running: &[bool], step_us: f64) -> Swing {
 }
 
 /// Whether the unit ran, before anything usual is known: as the log says, else by the highest tenth of pressure and flow.
-fn roughly_running(readings: &Readings) -> Vec<bool> {
+fn roughly_running(readings: &Readings<'_>) -> Vec<bool> {
     let high = |column| {
         let values = readings.get(column)?;
         let mut known = thinned(
@@ -224,7 +225,7 @@ fn roughly_running(readings: &Readings) -> Vec<bool> {
 }
 
 /// Whether the unit ran: as the log says, else not where both pressure and flow are far below the usual.
-pub(super) fn is_running(readings: &Readings, pressure: f64, flow: f64) -> Vec<bool> {
+pub(super) fn is_running(readings: &Readings<'_>, pressure: f64, flow: f64) -> Vec<bool> {
     let column = |column| readings.get(column);
     let (switch, pressures, flows) = (
         column(Column::Running),

@@ -105,7 +105,7 @@ impl<'a> Fit<'a> {
         let by_gauge = readings.get(Column::DifferentialPressure).is_some();
         let sources = INSTRUMENTS.map(|column| match column {
             Column::FeedTds | Column::PermeateTds | Column::ConcentrateTds => {
-                readings.salt(column, site)
+                readings.salt(column, site, 0..readings.len())
             }
             Column::ConcentratePressure if by_gauge => {
                 let gauge = Column::DifferentialPressure;
