@@ -511,6 +511,8 @@ def _say(result: Result, standings: list[Standing], page: Path | None) -> None:
     for why, rows in result.reason_counts.items():
         print(f" {rows}: {why}.", end="")
     print()
+    for verdict in result.screening.verdicts if result.screening is not None else ():
+        print(f"{verdict.sentence}.")
     for limit in result.limits:
         for beyond, what in ((limit.below, "below the low"), (limit.above, "above the high")):
             if beyond:

@@ -294,6 +294,7 @@ class Result(Table):
                 "rule": self.baseline.rule,
                 "references": references,
             },
+            "screening": None if self.screening is None else self.screening.summary(),
             "settings": json.loads(self.settings),
         }
 

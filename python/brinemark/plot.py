@@ -322,7 +322,7 @@ def screening(screened: Screening, columns: Sequence[str], *, width_inches: floa
                 axes.set_ylim(low - room, high + room)
             unit = log.units[name]
             axes.set_ylabel(f"{name.replace('_', ' ').capitalize()}\n[{unit}]" if unit else name)
-        panels[0].legend(loc="upper right", ncols=2, markerscale=2)
+        panels[0].legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=2, markerscale=2)
         ticks = panels[-1]
         for line, count in enumerate(failing):
             rows = np.flatnonzero(screened.failed(count.name))
@@ -341,7 +341,7 @@ def screening(screened: Screening, columns: Sequence[str], *, width_inches: floa
         ticks.xaxis.set_major_formatter(
             mdates.ConciseDateFormatter(locator, tz=zone)  # type: ignore[no-untyped-call]
         )
-        ticks.set_xlabel(f"Time [{log.zone}]", loc="right")
+        ticks.set_xlabel(f"Time [{log.zone}]", loc="left")
     return figure
 
 
