@@ -753,7 +753,7 @@ fn an_assumption_costs_what_needs_the_reading() {
             .iter()
             .map(|analysis| analysis.name())
             .collect::<Vec<_>>(),
-        ["differential_pressure", "membrane_model"]
+        ["differential_pressure"]
     );
     assert!(drop.cost.starts_with("Refused: differential_pressure (differential_pressure: only assumed). In permeate_flow, salt_passage, membrane_model 1.5 bar (site file) stands for it in every row"), "{}", drop.cost);
     assert!(drop.cost.contains("scaling in the tail"));

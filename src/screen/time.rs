@@ -159,19 +159,24 @@ fn unsteady(seen: &Seen<'_>, column: Column, window_us: f64, marks: &mut Marks<'
     let half = (window_us / 2.0) as i64;
     let share = seen.site.screen.steady_share * figure.median.abs();
     const LEAST: usize = (STEADY_READINGS / 2.0) as usize - 1;
+    // Less than whole cycles tells nothing of a swing.
+    let least = seen
+        .usual
+        .swing
+        .map_or(LEAST, |swing| LEAST.max(swing.still));
     for block in marks.blocks() {
         let (first, last) = (time[block.start], time[block.end - 1]);
         let from = time[..block.start].partition_point(|time| *time < first.saturating_sub(half));
         let behind = time[block.end..].partition_point(|time| *time <= last.saturating_add(half));
         let to = block.end + behind;
-        if block.start >= from + LEAST
-            && behind >= LEAST
+        if block.start >= from + least
+            && behind >= least
             && let Some((low, high)) = seen.extent(values, from..to)
             && high - low < SURELY_LESS * share
         {
             for row in block {
-                let enough = time[row - LEAST] >= time[row].saturating_sub(half)
-                    && time[row + LEAST] <= time[row].saturating_add(half);
+                let enough = time[row - least] >= time[row].saturating_sub(half)
+                    && time[row + least] <= time[row].saturating_add(half);
                 if enough {
                     marks.judge(Reasons::UNSTEADY, row, false);
                 }
@@ -180,7 +185,7 @@ fn unsteady(seen: &Seen<'_>, column: Column, window_us: f64, marks: &mut Marks<'
         }
         let known: Vec<usize> = (from..to).filter(|row| seen.knows(values, *row)).collect();
         for (row, before, after) in halves(&known, time, half, block) {
-            if before.len() < LEAST || after.len() < LEAST {
+            if before.len() < least || after.len() < least {
                 continue;
             }
             let mean = |rows: &[usize]| {

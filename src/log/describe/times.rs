@@ -151,7 +151,9 @@ fn formats() -> impl Iterator<Item = Option<String>> {
             .chain(CLOCKS.iter().map(move |clock| format!("{date} {clock}")))
             .chain(std::iter::once(format!("{date}T%H:%M:%S")))
     });
-    std::iter::once(None).chain(written.map(Some))
+    // A date alone, in ISO 8601 too, is read only where its format is told.
+    let date_alone = std::iter::once("%Y-%m-%d".to_owned());
+    std::iter::once(None).chain(date_alone.chain(written).map(Some))
 }
 
 /// The times of a column by one format.
