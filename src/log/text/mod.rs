@@ -21,10 +21,13 @@ use super::rows::Rows;
 use super::time::TimeReader;
 use crate::error::{Error, Fault};
 
-/// Text read at a time. Large enough that threads have work, small enough that memory stays flat.
-const BLOCK_BYTES: usize = 16 << 20;
+/// Text read at a time. Large enough that threads have work, small enough that memory stays flat. (Fuzzing brings
+/// small files, which are to have several blocks too.)
+const BLOCK_BYTES: usize = if cfg!(fuzzing) { 1 << 10 } else { 16 << 20 };
 /// A record longer than this is a quote that was never closed.
 const LONGEST_RECORD: usize = 1 << 20;
+const OPEN_QUOTE: &str = "a quote that is never closed";
+const CLOSE_QUOTE: &str = "close it behind its cell; where it is part of the text (a 2\" pipe), put the cell in quotes and write it twice";
 /// What stands between the cells of a sheet's text; none of them holds one.
 pub(super) const SHEET_SEPARATOR: u8 = b'\t';
 
@@ -149,9 +152,13 @@ impl TextBlocks {
                 None => separator::of_header(&self.text, self.header_row)?,
             };
         }
-        self.titles = self.next_cells("header")?.ok_or_else(no_rows)?;
+        self.titles = self
+            .next_cells("header")?
+            .ok_or_else(|| no_rows(Some(&self.path)))?;
         if options.units_row == Some(true) {
-            self.units = self.next_cells("row of units")?.ok_or_else(no_rows)?;
+            self.units = self
+                .next_cells("row of units")?
+                .ok_or_else(|| no_rows(Some(&self.path)))?;
         }
         Ok(())
     }
@@ -211,6 +218,9 @@ impl TextBlocks {
             }
         }
         let end = reader.position().byte() as usize;
+        if end == self.text.len() && self.records.ends_in_quotes(&self.text) {
+            return refuse(format!("the {what} has {OPEN_QUOTE}"), CLOSE_QUOTE);
+        }
         self.lines += memchr::memchr_iter(b'\n', &self.text[..end]).count() as u64;
         self.text.drain(..end);
         Ok(Some(cells))
@@ -280,10 +290,11 @@ impl TextBlocks {
 
     /// How much of the text is whole records.
     fn whole_records(&self) -> Result<usize, Error> {
-        if self.at_end {
+        let quoted = memchr(b'"', &self.text).is_some();
+        if self.at_end && !quoted {
             return Ok(self.text.len());
         }
-        let end = if memchr(b'"', &self.text).is_none() {
+        let end = if !quoted {
             memchr::memrchr(b'\n', &self.text).map_or(0, |at| at + 1)
         } else {
             // A line break may stand inside quotes, and a quote inside a plain cell: only the parser
@@ -297,14 +308,22 @@ impl TextBlocks {
             }
             start
         };
+        let refuse = |problem, remedy| {
+            let before = memchr::memchr_iter(b'\n', &self.text[..end]).count() as u64;
+            Err(at_line(self.lines + before + 1, problem, remedy))
+        };
+        if self.at_end {
+            // All that stands behind such a quote is one cell, and its readings would be lost.
+            return match self.records.ends_in_quotes(&self.text[end..]) {
+                true => refuse(OPEN_QUOTE.to_owned(), CLOSE_QUOTE),
+                false => Ok(self.text.len()),
+            };
+        }
         if self.text.len() - end > LONGEST_RECORD {
-            let mut fault = Fault::new(
+            return refuse(
                 format!("a record longer than {LONGEST_RECORD} bytes"),
                 "close the quote that was opened there",
             );
-            let before = memchr::memchr_iter(b'\n', &self.text[..end]).count() as u64;
-            fault.line = Some(self.lines + before + 1);
-            return Err(Error::Log(fault.into()));
         }
         Ok(end)
     }
@@ -319,7 +338,7 @@ fn at_line(line: u64, problem: impl Into<String>, remedy: &str) -> Error {
 
 /// Cuts text into about `parts` pieces, each ending at a line's end.
 fn split_at_lines(text: &[u8], parts: usize) -> Vec<&[u8]> {
-    const LEAST: usize = 64 << 10;
+    const LEAST: usize = BLOCK_BYTES >> 8;
     let target = (text.len() / parts.max(1)).max(LEAST);
     let mut pieces = Vec::with_capacity(parts + 1);
     let mut rest = text;
