@@ -19,12 +19,15 @@ mod common;
 use std::collections::BTreeSet;
 use std::io::{Read, Write};
 use std::path::Path;
+use std::sync::Arc;
 
 use arrow_array::cast::AsArray;
 use arrow_array::types::{Float64Type, TimestampMicrosecondType};
-use arrow_array::{Array, RecordBatch};
+use arrow_array::{
+    Array, ArrayRef, BooleanArray, Float64Array, RecordBatch, TimestampMicrosecondArray,
+};
 use arrow_schema::DataType;
-use brinemark::log::{Column, LABELS, ReadOptions, read_log};
+use brinemark::log::{Column, LABELS, ReadOptions, read_batches, read_log};
 use brinemark::units::Unit;
 use brinemark::write::Output;
 use brinemark::{Error, Log, Site};
@@ -877,4 +880,228 @@ fn check_mapping(mapping: &ReadOptions, text: &str) {
         };
         assert_eq!(*ours, written);
     }
+}
+
+// --- what such files have brought to light -------------------------------------------------------
+
+fn said(content: impl AsRef<[u8]>, options: &ReadOptions) -> String {
+    read(content, options).expect_err("a refusal").to_string()
+}
+
+#[test]
+fn a_quote_that_is_open_where_the_file_ends_loses_no_reading() {
+    // Behind it, all that follows would be one remark of the second reading.
+    let text = "time,feed_ph,remark\n2026-01-01T00:00Z,7,\n2026-01-01T01:00Z,7,\"a pump\n2026-01-01T02:00Z,7.5,\n";
+    let error = read(text, &plain()).expect_err("a refusal");
+    assert_eq!(error.faults()[0].line, Some(3), "{error}");
+    assert!(error.to_string().contains("never closed"), "{error}");
+    // Nor does it hide other faults.
+    let faults = read(text.replace(",7,\n", ",7\n"), &plain())
+        .expect_err("a refusal")
+        .faults();
+    assert_eq!(
+        faults.iter().map(|fault| fault.line).collect::<Vec<_>>(),
+        [Some(2), Some(3)]
+    );
+    assert!(
+        said("time,\"feed_ph\n2026-01-01T00:00Z,7\n", &plain())
+            .contains("line 1: the header has a quote")
+    );
+    for closed in [
+        "\"a pump\"",
+        "\"a \"\"pump\"\"\"",
+        "a 6\" pipe",
+        "\"\"",
+        "\"a\nb\"\n\n",
+    ] {
+        let text = format!("time,feed_ph,remark\n2026-01-01T00:00Z,7,{closed}");
+        assert_eq!(read(text, &plain()).expect(closed).table.len(), 1);
+    }
+}
+
+#[test]
+fn a_figure_that_its_unit_makes_infinite_is_refused() {
+    for (figure, decimal) in [
+        ("1e308", None),
+        ("1e308", Some('.')),
+        ("1,5e307", Some(',')),
+    ] {
+        let options = ReadOptions {
+            decimal,
+            separator: Some(';'),
+            ..plain()
+        };
+        let text = format!("time;feed_conductivity [mS/cm]\n2026-01-01T00:00Z;{figure}\n");
+        assert!(
+            said(text, &options).contains("not a finite figure"),
+            "{figure}"
+        );
+    }
+}
+
+#[test]
+fn a_zone_in_brackets_is_not_passed_over() {
+    for time in [
+        "2026-03-01T08:15[America/Denver]",
+        "2026-03-01[u-ca=iso8601]",
+    ] {
+        assert!(
+            said(format!("time,feed_ph\n{time},7\n"), &plain()).contains("not a time"),
+            "{time}"
+        );
+    }
+    let told = "time,feed_ph\n2026-03-01T08:15-07:00[America/Denver],7\n";
+    assert_eq!(
+        read(told, &plain())
+            .expect("a time with its offset")
+            .table
+            .len(),
+        1
+    );
+}
+
+#[test]
+fn times_of_before_there_were_zones_come_back() {
+    let denver = options("time_zone = \"America/Denver\"");
+    let log = read("time,feed_ph\n1880-01-01T00:00:00,7\n", &denver).expect("a log");
+    let path = file(b"");
+    Output {
+        table: &log.table,
+        reasons: None,
+    }
+    .write_csv(&path)
+    .expect("a file");
+    assert_eq!(
+        read_log(&path, &denver).expect("our file").table.time,
+        log.table.time
+    );
+    std::fs::remove_file(path).ok();
+}
+
+#[test]
+fn figures_come_back_to_the_last_bit() {
+    let mut text =
+        String::from("time,feed_temperature [degF],feed_pressure [psi],permeate_flow [gpd]\n");
+    let mut chance = Chance(8);
+    for row in 0..3600 {
+        let figures = [(); 3].map(|()| chance.below(2_000_000) as f64 / 10_000.0);
+        text += &format!(
+            "2026-01-01T{:02}:{:02}:00Z,{},{},{}\n",
+            row / 60 % 24,
+            row % 60,
+            figures[0],
+            figures[1],
+            figures[2]
+        );
+    }
+    let sorted = options("time_zone = \"UTC\"\nsort = true");
+    let log = read(text, &sorted).expect("a log");
+    let path = file(b"");
+    Output {
+        table: &log.table,
+        reasons: None,
+    }
+    .write_csv(&path)
+    .expect("a file");
+    assert_eq!(
+        read_log(&path, &plain()).expect("our file").hash(),
+        log.hash()
+    );
+    std::fs::remove_file(path).ok();
+}
+
+#[test]
+fn labels_without_end_fill_no_memory() {
+    // As of a column of remarks, taken for trains: each pair of labels would have a place, 10^10 of them.
+    let mut text = String::from("time,train,stage,feed_ph\n");
+    for row in 0..100_000 {
+        text += &format!("2026-01-01T00:00:00Z,a{row},b{row},7\n");
+    }
+    let (groups, rows) = read(text, &plain()).expect("a log").table.groups();
+    assert_eq!((groups.len(), rows[99_999]), (100_000, 99_999));
+}
+
+#[test]
+fn a_label_is_the_same_in_every_file() {
+    let log = read(
+        "time,train,feed_ph\n2026-01-01T00:00Z,\u{a0}A\u{2003},7\n",
+        &plain(),
+    )
+    .expect("a log");
+    assert_eq!(log.table.labels[0].as_ref().expect("trains").word(0), "A");
+    let wide = read(
+        "time,train \u{a0}A feed_pressure [bar]\n2026-01-01T00:00Z,7\n",
+        &plain(),
+    )
+    .expect("a log");
+    assert_eq!(wide.table.labels[0].as_ref().expect("trains").word(0), "A");
+}
+
+/// A table of times and one column.
+fn batch(times: TimestampMicrosecondArray, title: &str, values: ArrayRef) -> Result<Log, Error> {
+    let columns = [("time", Arc::new(times) as ArrayRef), (title, values)];
+    let batch = RecordBatch::try_from_iter(columns).expect("a table");
+    read_batches(&batch.schema(), &[batch.clone()], &plain())
+}
+
+#[test]
+fn columns_that_hold_no_readings_are_refused() {
+    let times = || TimestampMicrosecondArray::from(vec![0, 1]).with_timezone("UTC");
+    let refused = |title: &str, values: ArrayRef| {
+        batch(times(), title, values)
+            .expect_err("a refusal")
+            .to_string()
+    };
+    let dates: ArrayRef = Arc::new(times());
+    assert!(refused("feed_ph", dates).contains("which are no readings"));
+    let flags: ArrayRef = Arc::new(BooleanArray::from(vec![true, false]));
+    assert!(refused("feed_ph", Arc::clone(&flags)).contains("a column of figures"));
+    assert!(batch(times(), "running", flags).is_ok());
+    // Stage 1.5 is not stage 1.
+    let labels: ArrayRef = Arc::new(Float64Array::from(vec![1.0, 1.5]));
+    assert!(refused("stage", labels).contains("row 2, stage, '1.5': not a whole number"));
+    let labels: ArrayRef = Arc::new(Float64Array::from(vec![Some(1.0), None]));
+    assert!(refused("stage", labels).contains("row 2, stage: empty"));
+}
+
+#[test]
+fn times_that_no_calendar_shows_are_refused() {
+    for (times, options) in [
+        (
+            TimestampMicrosecondArray::from(vec![0, i64::MAX]).with_timezone("UTC"),
+            plain(),
+        ),
+        (TimestampMicrosecondArray::from(vec![0, i64::MAX]), plain()),
+    ] {
+        let figures: ArrayRef = Arc::new(Float64Array::from(vec![7.0, 7.0]));
+        let columns = [("time", Arc::new(times) as ArrayRef), ("feed_ph", figures)];
+        let batch = RecordBatch::try_from_iter(columns).expect("a table");
+        let error =
+            read_batches(&batch.schema(), &[batch.clone()], &options).expect_err("a refusal");
+        assert!(error.to_string().contains("row 2, time"), "{error}");
+    }
+    let late = "time,feed_ph\n9999-12-30T21:00Z,7\n";
+    let mean = options("time_label = \"interval-start\"\ninterval = \"30 d\"");
+    assert!(said(late, &mean).contains("outside the years"));
+}
+
+#[test]
+fn a_site_file_can_not_overflow() {
+    let said = |text: &str| Site::parse(text).expect_err("a refusal").to_string();
+    let many = SITE.replace(
+        "[recycle]",
+        &"[[stage]]\nvessels = 100000\nelements_per_vessel = 100\n\n".repeat(500),
+    );
+    assert!(
+        said(&many.replace("returns_to = \"feed\"\n", ""))
+            .contains("more than ten million elements")
+    );
+    let sum = ["0.1 gpm"; 200_000].join(" + ");
+    let long = SITE.replace("2 % of 8 gpm", &sum);
+    let flow = Site::parse(&long).expect("a sum").instruments[&Column::PermeateFlow]
+        .accuracy
+        .expect("an accuracy");
+    assert!((flow.absolute / 4542.494 - 1.0).abs() < 1e-6);
+    let infinite = SITE.replace("2 % of 8 gpm", "1.7e308 MGD");
+    assert!(said(&infinite).contains("not a finite figure"));
 }

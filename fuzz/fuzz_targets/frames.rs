@@ -8,10 +8,11 @@ use std::sync::Arc;
 use arbitrary::Arbitrary;
 use arrow_array::types::{Int8Type, Int32Type};
 use arrow_array::{
-    ArrayRef, BinaryArray, BooleanArray, Date32Array, Date64Array, Decimal128Array, DictionaryArray,
-    DurationSecondArray, Float32Array, Float64Array, Int8Array, Int64Array, LargeStringArray, NullArray, RecordBatch,
-    StringArray, StringViewArray, Time64MicrosecondArray, TimestampMicrosecondArray, TimestampMillisecondArray,
-    TimestampNanosecondArray, TimestampSecondArray, UInt64Array,
+    ArrayRef, BinaryArray, BooleanArray, Date32Array, Date64Array, Decimal128Array,
+    DictionaryArray, DurationSecondArray, Float32Array, Float64Array, Int8Array, Int64Array,
+    LargeStringArray, NullArray, RecordBatch, StringArray, StringViewArray, Time64MicrosecondArray,
+    TimestampMicrosecondArray, TimestampMillisecondArray, TimestampNanosecondArray,
+    TimestampSecondArray, UInt64Array,
 };
 use arrow_schema::{Field, Schema};
 use brinemark::log::{ReadOptions, read_batches, read_log};
@@ -104,7 +105,10 @@ fn fill<T: Clone>(values: &[Option<T>], rows: usize) -> Vec<Option<T>> {
 fn keys(codes: &[Option<i8>], rows: usize, words: usize) -> Vec<Option<i32>> {
     fill(codes, rows)
         .into_iter()
-        .map(|code| code.filter(|_| words > 0).map(|code| i32::from(code).rem_euclid(words as i32)))
+        .map(|code| {
+            code.filter(|_| words > 0)
+                .map(|code| i32::from(code).rem_euclid(words as i32))
+        })
         .collect()
 }
 
@@ -113,20 +117,25 @@ impl Values {
         let zone = |at: &u8| ZONES[usize::from(*at) % ZONES.len()];
         Some(match self {
             Self::Seconds(values, at) => {
-                let mut seconds: Vec<Option<i64>> =
-                    fill(&values.iter().map(|value| value.as_ref().map(Near::seconds)).collect::<Vec<_>>(), rows);
+                let mut seconds: Vec<Option<i64>> = fill(
+                    &values
+                        .iter()
+                        .map(|value| value.as_ref().map(Near::seconds))
+                        .collect::<Vec<_>>(),
+                    rows,
+                );
                 seconds.sort();
                 Arc::new(TimestampSecondArray::from(seconds).with_timezone_opt(zone(at)))
             }
             Self::AnySeconds(values, at) => {
                 Arc::new(TimestampSecondArray::from(fill(values, rows)).with_timezone_opt(zone(at)))
             }
-            Self::Milliseconds(values, at) => {
-                Arc::new(TimestampMillisecondArray::from(fill(values, rows)).with_timezone_opt(zone(at)))
-            }
-            Self::Microseconds(values, at) => {
-                Arc::new(TimestampMicrosecondArray::from(fill(values, rows)).with_timezone_opt(zone(at)))
-            }
+            Self::Milliseconds(values, at) => Arc::new(
+                TimestampMillisecondArray::from(fill(values, rows)).with_timezone_opt(zone(at)),
+            ),
+            Self::Microseconds(values, at) => Arc::new(
+                TimestampMicrosecondArray::from(fill(values, rows)).with_timezone_opt(zone(at)),
+            ),
             Self::Nanoseconds(values, at) => {
                 let mut values = fill(values, rows);
                 values.sort();
@@ -139,14 +148,18 @@ impl Values {
             Self::Figures(values) => Arc::new(Float64Array::from(fill(values, rows))),
             Self::Small(values) => Arc::new(Float32Array::from(fill(values, rows))),
             Self::Tenths(values) => Arc::new(Float64Array::from_iter(
-                fill(values, rows).into_iter().map(|value| value.map(|value| f64::from(value) / 10.0)),
+                fill(values, rows)
+                    .into_iter()
+                    .map(|value| value.map(|value| f64::from(value) / 10.0)),
             )),
             Self::Whole(values) => Arc::new(Int64Array::from(fill(values, rows))),
             Self::Unsigned(values) => Arc::new(UInt64Array::from(fill(values, rows))),
             Self::Bytes(values) => Arc::new(Int8Array::from(fill(values, rows))),
-            Self::Decimals(values) => {
-                Arc::new(Decimal128Array::from(fill(values, rows)).with_precision_and_scale(38, 2).ok()?)
-            }
+            Self::Decimals(values) => Arc::new(
+                Decimal128Array::from(fill(values, rows))
+                    .with_precision_and_scale(38, 2)
+                    .ok()?,
+            ),
             Self::Flags(values) => Arc::new(BooleanArray::from(fill(values, rows))),
             Self::Words(values) => Arc::new(StringArray::from(fill(values, rows))),
             Self::LongWords(values) => Arc::new(LargeStringArray::from(fill(values, rows))),
@@ -186,9 +199,15 @@ fuzz_target!(|input: Input| {
     let mut fields = Vec::new();
     let mut arrays = Vec::new();
     for (title, values) in input.columns.iter().take(12) {
-        let Some(array) = values.array(rows) else { return };
+        let Some(array) = values.array(rows) else {
+            return;
+        };
         // The first column is the one that every log needs.
-        let title = if fields.is_empty() { "time" } else { TITLES[usize::from(*title) % TITLES.len()] };
+        let title = if fields.is_empty() {
+            "time"
+        } else {
+            TITLES[usize::from(*title) % TITLES.len()]
+        };
         fields.push(Field::new(title, array.data_type().clone(), true));
         arrays.push(array);
     }
@@ -217,7 +236,11 @@ fuzz_target!(|input: Input| {
         (whole, log) => panic!("whole: {whole:?}\nin two batches: {log:?}"),
     };
     for series in &log.table.series {
-        assert!(series.values.iter().all(|value| !value.is_infinite()), "{}", series.name);
+        assert!(
+            series.values.iter().all(|value| !value.is_infinite()),
+            "{}",
+            series.name
+        );
     }
     let output = Output {
         table: &log.table,
@@ -231,5 +254,8 @@ fuzz_target!(|input: Input| {
     output.write_csv(&path).expect("a file to write");
     assert_same(&log, &read_log(&path, &options).expect("the CSV we wrote"));
     output.write_parquet(&path).expect("a file to write");
-    assert_same(&log, &read_log(&path, &ReadOptions::default()).expect("the Parquet we wrote"));
+    assert_same(
+        &log,
+        &read_log(&path, &ReadOptions::default()).expect("the Parquet we wrote"),
+    );
 });

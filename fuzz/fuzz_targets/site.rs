@@ -24,7 +24,10 @@ fuzz_target!(|text: &str| {
             let at = accuracy.at(1.0);
             assert!(at.is_finite() && at >= 0.0, "{accuracy:?}");
         }
-        for step in [instrument.resolution, instrument.repeatability].into_iter().flatten() {
+        for step in [instrument.resolution, instrument.repeatability]
+            .into_iter()
+            .flatten()
+        {
             assert!(step.is_finite() && step >= 0.0, "{instrument:?}");
         }
     }

@@ -273,6 +273,9 @@ impl TextBlocks {
             for part in parsed {
                 rows.append(part);
             }
+            if let Some(fault) = self.open_quote() {
+                rows.faults.push(fault);
+            }
             self.lines = first_line - 1;
             self.text.drain(..end);
             if !self.at_end {
@@ -290,50 +293,62 @@ impl TextBlocks {
 
     /// How much of the text is whole records.
     fn whole_records(&self) -> Result<usize, Error> {
-        let quoted = memchr(b'"', &self.text).is_some();
-        if self.at_end && !quoted {
+        if self.at_end {
             return Ok(self.text.len());
         }
-        let end = if !quoted {
-            memchr::memrchr(b'\n', &self.text).map_or(0, |at| at + 1)
-        } else {
-            // A line break may stand inside quotes, and a quote inside a plain cell: only the parser
-            // knows where records end. The last one it finds may go on in the next block.
-            let mut reader = self.records.reader(&self.text);
-            let mut record = ByteRecord::new();
-            let (mut start, mut end) = (0, 0);
-            while matches!(reader.read_byte_record(&mut record), Ok(true)) {
-                start = end;
-                end = reader.position().byte() as usize;
-            }
-            start
+        let end = match memchr(b'"', &self.text) {
+            None => memchr::memrchr(b'\n', &self.text).map_or(0, |at| at + 1),
+            // The last one found may go on in the next block.
+            Some(_) => self.last_record(),
         };
-        let refuse = |problem, remedy| {
-            let before = memchr::memchr_iter(b'\n', &self.text[..end]).count() as u64;
-            Err(at_line(self.lines + before + 1, problem, remedy))
-        };
-        if self.at_end {
-            // All that stands behind such a quote is one cell, and its readings would be lost.
-            return match self.records.ends_in_quotes(&self.text[end..]) {
-                true => refuse(OPEN_QUOTE.to_owned(), CLOSE_QUOTE),
-                false => Ok(self.text.len()),
-            };
-        }
         if self.text.len() - end > LONGEST_RECORD {
-            return refuse(
-                format!("a record longer than {LONGEST_RECORD} bytes"),
-                "close the quote that was opened there",
-            );
+            let problem = format!("a record longer than {LONGEST_RECORD} bytes");
+            let fault = self.fault_behind(end, &problem, "close the quote that was opened there");
+            return Err(Error::Log(fault.into()));
         }
         Ok(end)
+    }
+
+    /// Where the last record starts. A line break may stand inside quotes, and a quote inside a plain cell: only the
+    /// parser knows where records end.
+    fn last_record(&self) -> usize {
+        let mut reader = self.records.reader(&self.text);
+        let mut record = ByteRecord::new();
+        let (mut start, mut end) = (0, 0);
+        while matches!(reader.read_byte_record(&mut record), Ok(true)) {
+            start = end;
+            end = reader.position().byte() as usize;
+        }
+        start
+    }
+
+    /// A quote that is open where the file ends: all that stands behind it is one cell, and its readings would be
+    /// lost.
+    fn open_quote(&self) -> Option<Fault> {
+        if !self.at_end || memchr(b'"', &self.text).is_none() {
+            return None;
+        }
+        let start = self.last_record();
+        let open = self.records.ends_in_quotes(&self.text[start..]);
+        open.then(|| self.fault_behind(start, OPEN_QUOTE, CLOSE_QUOTE))
+    }
+
+    /// A fault of the record that starts so far into the text.
+    fn fault_behind(&self, start: usize, problem: &str, remedy: &str) -> Fault {
+        let before = memchr::memchr_iter(b'\n', &self.text[..start]).count() as u64;
+        fault_at(self.lines + before + 1, problem, remedy)
     }
 }
 
 /// A refusal of the file at one of its lines.
 fn at_line(line: u64, problem: impl Into<String>, remedy: &str) -> Error {
+    Error::Log(fault_at(line, problem, remedy).into())
+}
+
+fn fault_at(line: u64, problem: impl Into<String>, remedy: &str) -> Fault {
     let mut fault = Fault::new(problem, remedy);
     fault.line = Some(line);
-    Error::Log(fault.into())
+    fault
 }
 
 /// Cuts text into about `parts` pieces, each ending at a line's end.
