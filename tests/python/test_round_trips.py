@@ -1,4 +1,4 @@
-"""What we write is read back the same: times, zone, labels word for word, figures bit for bit, what is missing.
+"""What we write is read back the same: times, zone, labels word for word, figures bit for bit, gaps.
 
 By our own files, and by way of pandas, polars and pyarrow and the files that they write.
 """
@@ -17,6 +17,7 @@ import pyarrow.parquet
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 import brinemark as bm
 
@@ -38,7 +39,9 @@ FIGURES = st.one_of(
     st.just(float("nan")),
     st.just(-0.0),
 )
-ODD = st.sampled_from(['"', ",", ";", "\n", "\r\n", "'", "|", "\t", "1", "NaN", "β", "é", "\u00a0", "𝒜", " ", "#"])
+ODD = st.sampled_from(
+    ['"', ",", ";", "\n", "\r\n", "'", "|", "\t", "1", "NaN", "β", "é", "\u00a0", "𝒜", " ", "#"]
+)
 LABELS = st.lists(ODD | st.characters(exclude_categories=("Cs",)), min_size=1, max_size=6).map("".join)
 
 
@@ -46,23 +49,26 @@ LABELS = st.lists(ODD | st.characters(exclude_categories=("Cs",)), min_size=1, m
 def logs(draw: st.DrawFn) -> bm.Log:
     """Any log: of any years in which clocks had zones, in any units, with any labels."""
     rows = draw(st.integers(1, 12))
-    of_rows = {"min_size": rows, "max_size": rows}
+
+    def column(values: st.SearchStrategy[Any]) -> list[Any]:
+        return draw(st.lists(values, min_size=rows, max_size=rows))
+
     # 1900 to 2100, µs.
-    time = draw(st.lists(st.integers(-2_208_988_800_000_000, 4_102_444_800_000_000), **of_rows))
+    time = column(st.integers(-2_208_988_800_000_000, 4_102_444_800_000_000))
     zone = draw(st.sampled_from(ZONES))
     columns: dict[str, Any] = {"time": pa.array(sorted(time), pa.timestamp("us", tz=zone))}
     word = LABELS.filter(lambda word: word.strip("\x1c\x1d\x1e\x1f \u0085") and word.strip())
     for name in draw(st.sets(st.sampled_from(["train", "stage"]))):
-        columns[name] = draw(st.lists(word, **of_rows))
+        columns[name] = column(word)
     for name in draw(st.sets(st.sampled_from(sorted(UNITS)), min_size=1)):
         unit = draw(st.sampled_from(UNITS[name]))
-        columns[f"{name} [{unit}]"] = pa.array(draw(st.lists(FIGURES, **of_rows)), pa.float64())
+        columns[f"{name} [{unit}]"] = pa.array(column(FIGURES), pa.float64())
     if draw(st.booleans()):
-        columns["running"] = pa.array(draw(st.lists(st.sampled_from([True, False, None]), **of_rows)))
+        columns["running"] = pa.array(column(st.sampled_from([True, False, None])))
     return bm.read_log(pa.table(columns))
 
 
-def bits(figures: np.ndarray) -> list[int]:
+def bits(figures: NDArray[np.float64]) -> list[int]:
     """Figures as they are in memory; every NaN means the same."""
     return list(np.where(np.isnan(figures), np.nan, figures).view(np.int64))
 
@@ -141,7 +147,7 @@ def test_a_screened_log_is_the_same_log(path: Path, site: bm.Site, log: bm.Log) 
 def test_a_result(path: Path, site: bm.Site, readings: dict[str, Any], train: str) -> None:
     # No column of a result is one of a log, so any reader of CSV is asked.
     rows = len(readings["time"])
-    result = bm.normalise(bm.read_log({**readings, "train": [train] * rows}), site)
+    result = bm.normalise(bm.read_log({**readings, "train": [train] * rows}, tz="UTC"), site)
     result.write_csv(path)
     with path.open(newline="", encoding="utf-8") as file:
         header, *cells = csv.reader(file)
