@@ -1041,7 +1041,7 @@ fn a_label_is_the_same_in_every_file() {
 fn batch(times: TimestampMicrosecondArray, title: &str, values: ArrayRef) -> Result<Log, Error> {
     let columns = [("time", Arc::new(times) as ArrayRef), (title, values)];
     let batch = RecordBatch::try_from_iter(columns).expect("a table");
-    read_batches(&batch.schema(), &[batch.clone()], &plain())
+    read_batches(&batch.schema(), std::slice::from_ref(&batch), &plain())
 }
 
 #[test]
@@ -1076,8 +1076,8 @@ fn times_that_no_calendar_shows_are_refused() {
         let figures: ArrayRef = Arc::new(Float64Array::from(vec![7.0, 7.0]));
         let columns = [("time", Arc::new(times) as ArrayRef), ("feed_ph", figures)];
         let batch = RecordBatch::try_from_iter(columns).expect("a table");
-        let error =
-            read_batches(&batch.schema(), &[batch.clone()], &options).expect_err("a refusal");
+        let error = read_batches(&batch.schema(), std::slice::from_ref(&batch), &options)
+            .expect_err("a refusal");
         assert!(error.to_string().contains("row 2, time"), "{error}");
     }
     let late = "time,feed_ph\n9999-12-30T21:00Z,7\n";
