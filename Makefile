@@ -63,6 +63,22 @@ study-screening: $(VENV)/.installed $(VENV)/.dev ## how well planted faults are 
 bench: $(VENV)/.installed $(VENV)/.dev ## time it beside NumPy and polars, on this machine
 	$(BIN)/python benches/bench.py
 
+# Each target with its own input for so long: `make fuzz SECONDS=60`, or one of them: `make fuzz TARGETS=site`.
+# Wants the nightly toolchain and cargo-fuzz (`cargo install cargo-fuzz --locked`), and stops at the first finding,
+# which it leaves in fuzz/artifacts/. No sanitizer: the core has no unsafe code, and runs ten times as often without.
+SECONDS ?= 600
+TARGETS ?= text site frames mapping describe
+
+.PHONY: fuzz
+fuzz: ## throw hostile input at the readers, 10 minutes each
+	cd fuzz && for target in $(TARGETS); do \
+	    words=dictionaries/$$target; \
+	    mkdir -p target/corpus/$$target; \
+	    RAYON_NUM_THREADS=2 cargo +nightly fuzz run --sanitizer none $$target target/corpus/$$target corpus/$$target -- \
+	        -max_total_time=$(SECONDS) -max_len=4096 -timeout=20 -print_final_stats=1 \
+	        $$(if [ -f $$words ]; then echo "-dict=$$words"; fi); \
+	done
+
 .PHONY: wheel
 wheel: dist/.built ## build the wheel in dist/
 	@ls dist/*.whl

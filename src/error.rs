@@ -264,9 +264,14 @@ impl Error {
     }
 
     pub(crate) fn file(path: &std::path::Path, what: &str, cause: impl fmt::Display) -> Self {
+        let remedy = match what {
+            "opened" => "check its path, and that you may read it",
+            "written" => "check the folder, that you may write there, and the room on the disk",
+            _ => "copy or export it anew: it may be damaged or cut short",
+        };
         Self::File(Fault::new(
             format!("{} can't be {what}: {cause}", path.display()),
-            "",
+            remedy,
         ))
     }
 }

@@ -8,9 +8,13 @@ use crate::units::{Quantity, Unit, split_quantity};
 /// The table that a TOML file is. `what` says what kind of file it would be.
 pub(crate) fn document(text: &str, what: &str) -> Result<Table, Fault> {
     text.parse().map_err(|cause: toml::de::Error| {
-        let line = cause
-            .span()
-            .map(|span| text[..span.start.min(text.len())].matches('\n').count() as u64 + 1);
+        let line = cause.span().map(|span| {
+            text.as_bytes()[..span.start.min(text.len())]
+                .iter()
+                .filter(|byte| **byte == b'\n')
+                .count() as u64
+                + 1
+        });
         let mut fault = Fault::new(
             cause.message().trim().replace('\n', "; "),
             format!("{what} is TOML: key = \"value\""),

@@ -1,5 +1,6 @@
 //! What a log and a result share: times, labels and named columns with units, one row a reading.
 
+use std::collections::HashMap;
 use std::sync::Arc;
 
 use crate::buffer::Values;
@@ -118,21 +119,34 @@ impl Table {
                 .as_ref()
                 .map_or(0, |labels| labels.codes[row] as usize)
         };
-        // Which group a pair of codes became; u32::MAX: not met yet.
-        let trains = train.as_ref().map_or(1, |labels| labels.words.len());
-        let mut met = vec![u32::MAX; trains * stages];
+        // Which group a pair of codes became. Only pairs that occur: where a label is mistaken, as of a column of
+        // remarks, there is no room for every pair.
+        let mut met: HashMap<usize, u32> = HashMap::new();
         let mut groups = Vec::new();
+        // The rows of a log take turns among few groups, mostly in the same order: the next row's group is mostly
+        // the one that came after this row's group before.
+        let mut after: Vec<(usize, u32)> = Vec::new();
+        let mut last = 0;
         let rows = (0..self.len())
             .map(|row| {
                 let pair = code(train, row) * stages + code(stage, row);
-                if met[pair] == u32::MAX {
-                    met[pair] = groups.len() as u32;
+                if let Some((next, group)) = after.get(last as usize)
+                    && *next == pair
+                {
+                    last = *group;
+                    return last;
+                }
+                let group = *met.entry(pair).or_insert_with(|| {
                     groups.push(Group {
                         train: train.as_ref().map(|labels| labels.word(row).to_owned()),
                         stage: stage.as_ref().map(|labels| labels.word(row).to_owned()),
                     });
-                }
-                met[pair]
+                    after.push((usize::MAX, 0));
+                    groups.len() as u32 - 1
+                });
+                after[last as usize] = (pair, group);
+                last = group;
+                group
             })
             .collect();
         (groups, rows)

@@ -61,10 +61,19 @@ impl Unit {
         value * self.scale + self.offset
     }
 
-    /// A canonical figure, in this unit.
+    /// A canonical figure, in this unit. What was once given in this unit comes back so that it gives the same
+    /// canonical figure again.
     #[inline]
     pub fn from_canonical(&self, value: f64) -> f64 {
-        (value - self.offset) / self.scale
+        let own = (value - self.offset) / self.scale;
+        if self.to_canonical(own) == value || value.is_nan() {
+            return own;
+        }
+        // Rounded twice, it may have come out one step beside the figure that was given.
+        [own.next_down(), own.next_up()]
+            .into_iter()
+            .find(|near| self.to_canonical(*near) == value)
+            .unwrap_or(own)
     }
 
     /// A *difference* in this unit, in the canonical one: an accuracy of 1.8 degF is 1 degC.

@@ -84,7 +84,7 @@ impl Figures {
         // A point in a figure with a decimal comma stands between thousands.
         if self.decimal != Some(b',')
             && let Ok(value) = fast_float2::parse::<f64, _>(cell)
-            && value.is_finite()
+            && unit.to_canonical(value).is_finite()
         {
             finest.see(cell);
             return Ok(unit.to_canonical(value));
@@ -97,26 +97,29 @@ impl Figures {
         if cell.is_empty() || MISSING.contains(&cell) {
             return Ok(f64::NAN);
         }
-        if memchr::memchr2(b'.', b',', cell).is_none()
-            && let Ok(value) = fast_float2::parse::<f64, _>(cell)
+        let mut plain = [0; LONGEST];
+        let plain = if memchr::memchr2(b'.', b',', cell).is_none()
+            && fast_float2::parse::<f64, _>(cell).is_ok()
         {
+            Some(cell)
+        } else {
+            self.decimal
+                .and_then(|mark| without_thousands(cell, mark, &mut plain))
+                .map(|length| &plain[..length])
+        };
+        if let Some(plain) = plain
+            && let Ok(value) = fast_float2::parse::<f64, _>(plain)
+        {
+            // A figure may be finite in its own unit alone: 1e308 mS/cm.
+            let value = unit.to_canonical(value);
             if !value.is_finite() {
                 return Err((
                     "not a finite figure",
                     "leave the cell empty where there is no reading",
                 ));
             }
-            finest.see(cell);
-            return Ok(unit.to_canonical(value));
-        }
-        let mut plain = [0; LONGEST];
-        if let Some(mark) = self.decimal
-            && let Some(length) = without_thousands(cell, mark, &mut plain)
-            && let Ok(value) = fast_float2::parse::<f64, _>(&plain[..length])
-            && value.is_finite()
-        {
-            finest.see(&plain[..length]);
-            return Ok(unit.to_canonical(value));
+            finest.see(plain);
+            return Ok(value);
         }
         Err(match self.decimal {
             _ if cell.starts_with(b"#") => (

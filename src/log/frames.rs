@@ -1,8 +1,10 @@
 //! Tables in memory, through Arrow.
 
+use std::sync::Arc;
+
 use arrow_array::cast::AsArray;
 use arrow_array::types::{Float64Type, TimestampMicrosecondType};
-use arrow_array::{Array, ArrayRef, RecordBatch};
+use arrow_array::{Array, ArrayRef, LargeStringArray, RecordBatch};
 use arrow_cast::cast::{CastOptions, cast_with_options};
 use arrow_schema::{DataType, Schema, TimeUnit};
 
@@ -10,7 +12,7 @@ use super::cell::{self, CellFault, Figures};
 use super::header::{Field, Header, is_switch};
 use super::options::ReadOptions;
 use super::rows::{Assembler, Rows, Words};
-use super::time::{Read, TimeFault, TimeReader};
+use super::time::{Read, TimeFault, TimeReader, is_within_years, out_of_years};
 use super::{Log, no_rows};
 use crate::error::{Error, Fault, Faults};
 use crate::units::Unit;
@@ -37,7 +39,7 @@ pub fn read_batches(
     assembler.zone = zone_of_times(schema, &assembler.header);
     let log = assembler.log(rows)?;
     if log.table.is_empty() {
-        return Err(no_rows());
+        return Err(no_rows(None));
     }
     Ok(log)
 }
@@ -147,6 +149,18 @@ fn is_text(kind: &DataType) -> bool {
     }
 }
 
+/// Whether a column holds figures, or what a switch says. Dates, lengths of time and the like can be made numbers of,
+/// but are no readings.
+fn is_figures(kind: &DataType, switch: bool) -> bool {
+    match kind {
+        DataType::Null => true,
+        DataType::Boolean => switch,
+        DataType::Dictionary(_, values) => is_figures(values, switch),
+        DataType::RunEndEncoded(_, values) => is_figures(values.data_type(), switch),
+        other => other.is_numeric(),
+    }
+}
+
 fn read_text(
     array: &ArrayRef,
     mut parse: impl FnMut(&[u8]) -> Result<f64, CellFault>,
@@ -179,6 +193,14 @@ fn read_numbers(
     faults: &mut Faults,
 ) {
     let start = into.len();
+    if !is_figures(array.data_type(), switch) {
+        let remedy = match switch {
+            true => "true or false",
+            false => "a column of figures, or of text such as 12.5",
+        };
+        let problem = format!("a column of {}, which are no readings", array.data_type());
+        return faults.push(Fault::new(problem, remedy));
+    }
     let figures = match cast(array, &DataType::Float64) {
         Ok(figures) => figures,
         Err(fault) => return faults.push(fault),
@@ -228,14 +250,7 @@ fn refuse_odd(values: &mut [f64], unit: &Unit, switch: bool, faults: &mut Faults
 }
 
 fn read_labels(array: &ArrayRef, words: &mut Words, faults: &mut Faults) {
-    // Trains and stages are often numbered: 1 and "1" are the same label.
-    let as_text = match array.data_type() {
-        DataType::Float32 | DataType::Float64 => {
-            cast(array, &DataType::Int64).and_then(|whole| texts(&whole))
-        }
-        _ => texts(array),
-    };
-    match as_text {
+    match label_texts(array, faults) {
         Err(fault) => {
             faults.push(fault);
             (0..array.len()).for_each(|_| words.push(""));
@@ -258,6 +273,30 @@ fn read_labels(array: &ArrayRef, words: &mut Words, faults: &mut Faults) {
     }
 }
 
+/// Labels as text. Trains and stages are often numbered: 1, 1.0 and "1" are the same label.
+fn label_texts(array: &ArrayRef, faults: &mut Faults) -> Result<ArrayRef, Fault> {
+    if !array.data_type().is_floating() {
+        return texts(array);
+    }
+    let figures = cast(array, &DataType::Float64)?;
+    let labels = figures.as_primitive::<Float64Type>().iter().enumerate();
+    let labels = labels.map(|(row, figure)| {
+        let figure = figure.filter(|figure| !figure.is_nan())?;
+        if figure.fract() != 0.0 || figure.abs() > LARGEST_WHOLE {
+            faults.push(
+                Fault::new("not a whole number", "a whole number, or text")
+                    .at_row(row as u64 + 1)
+                    .with_value(figure.to_string()),
+            );
+        }
+        Some((figure as i64).to_string())
+    });
+    Ok(Arc::new(LargeStringArray::from_iter(labels)))
+}
+
+/// Above it, not every whole number is a figure of its own: 2^53.
+const LARGEST_WHOLE: f64 = 9_007_199_254_740_992.0;
+
 fn read_times(array: &ArrayRef, times: &TimeReader, rows: &mut Rows, faults: &mut Faults) {
     let start = rows.time.len();
     match array.data_type() {
@@ -268,9 +307,12 @@ fn read_times(array: &ArrayRef, times: &TimeReader, rows: &mut Rows, faults: &mu
                 Err(fault) => faults.push(fault),
                 Ok(stamps) => {
                     let stamps = stamps.as_primitive::<TimestampMicrosecondType>();
+                    let mut values = stamps.values().iter();
                     match (stamps.nulls(), naive) {
                         // Instants without a gap are what they are.
-                        (None, false) => rows.time.extend_from_slice(stamps.values()),
+                        (None, false) if values.all(|time| is_within_years(*time)) => {
+                            rows.time.extend_from_slice(stamps.values());
+                        }
                         _ => read_stamps(stamps.iter(), naive, times, rows, faults),
                     }
                 }
@@ -322,7 +364,10 @@ fn read_stamps(
                 let shown = super::time::show(stamp, &jiff::tz::TimeZone::UTC);
                 refused(fault).with_value(shown.trim_end_matches("+00:00"))
             }),
-            Some(stamp) => Ok(Read::instant(stamp)),
+            Some(stamp) if is_within_years(stamp) => Ok(Read::instant(stamp)),
+            Some(stamp) => {
+                Err(refused(out_of_years()).with_value(format!("{stamp} µs since 1970")))
+            }
         };
         push_time(read, row, rows, faults);
     }

@@ -15,7 +15,7 @@ use crate::table::{Labels, Series, Table};
 pub(super) fn join(logs: Vec<Log>) -> Result<Log, Error> {
     let mut logs = logs.into_iter();
     let (Some(first), rest) = (logs.next(), logs.collect::<Vec<_>>()) else {
-        return Err(super::no_rows());
+        return Err(super::no_rows(None));
     };
     if rest.is_empty() {
         return Ok(first);

@@ -26,7 +26,7 @@ pub(crate) mod time;
 mod wide;
 
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use std::sync::Arc;
 
@@ -137,7 +137,14 @@ impl Log {
     }
 }
 
-/// A source without any reading.
-fn no_rows() -> Error {
-    Error::Log(Fault::new("no readings", "a header and at least one row are needed").into())
+/// A source without any reading; the file, where it is one.
+fn no_rows(path: Option<&Path>) -> Error {
+    let fault = Fault::new("no readings", "a header and at least one row are needed");
+    Error::Log(
+        Fault {
+            file: path.map(|path| path.display().to_string()),
+            ..fault
+        }
+        .into(),
+    )
 }

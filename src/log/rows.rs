@@ -192,8 +192,17 @@ impl Assembler {
         self.order.settle(&mut table, &twice, before + 1, sorts)?;
         let shift = self.options.shift();
         if shift != 0 {
-            let moved = table.time.iter().map(|time| time.saturating_add(shift));
-            table.time = Arc::new(moved.collect());
+            let moved: Vec<i64> = table
+                .time
+                .iter()
+                .map(|time| time.saturating_add(shift))
+                .collect();
+            if !moved.iter().all(|time| time::is_within_years(*time)) {
+                let fault = time::out_of_years();
+                let fault = Fault::new(fault.problem, "check the times and their interval");
+                return Err(Error::Log(fault.at_column(TIME).into()));
+            }
+            table.time = Arc::new(moved);
         }
         if !self.header.places.is_empty() {
             let of: Vec<_> = self

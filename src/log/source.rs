@@ -207,7 +207,7 @@ impl LogReader {
         }
         let log = self.assembler.log(rows)?;
         if log.table.is_empty() {
-            return Err(no_rows());
+            return Err(no_rows(self.assembler.path.as_deref()));
         }
         Ok(log)
     }

@@ -83,6 +83,10 @@ impl TimeReader {
         };
         // The commonest shape by far is a naive date and time.
         if !text.ends_with(['Z', 'z']) && !has_offset(text) {
+            // A zone in brackets would be read and not heeded.
+            if text.contains('[') {
+                return Err(not_a_time());
+            }
             let naive: DateTime = text.parse().map_err(|_| not_a_time())?;
             if text.len() <= LONGEST_DATE && !text.contains(['T', 't', ' ']) {
                 return Err(date_alone());
@@ -136,6 +140,7 @@ impl TimeReader {
         if let Some(offset) = self.fixed {
             return clock
                 .checked_sub(i64::from(offset.seconds()) * 1_000_000)
+                .filter(|time| is_within_years(*time))
                 .map(Read::instant)
                 .ok_or_else(out_of_years);
         }
@@ -200,7 +205,12 @@ pub(crate) fn date_alone() -> TimeFault {
     }
 }
 
-fn out_of_years() -> TimeFault {
+/// Whether a time, in microseconds since 1970 UTC, can be shown.
+pub(crate) fn is_within_years(time: i64) -> bool {
+    (Timestamp::MIN.as_microsecond()..=Timestamp::MAX.as_microsecond()).contains(&time)
+}
+
+pub(crate) fn out_of_years() -> TimeFault {
     TimeFault {
         problem: "a time outside the years −9999 to 9999".into(),
         remedy: "check its unit",
@@ -245,14 +255,19 @@ pub fn show(microseconds: i64, zone: &TimeZone) -> String {
     match Timestamp::from_microsecond(microseconds) {
         Ok(stamp) => {
             let offset = zone.to_offset(stamp);
-            let minutes = offset.seconds().abs() / 60;
+            let seconds = offset.seconds().abs();
             let sign = if offset.is_negative() { '-' } else { '+' };
-            format!(
+            let mut shown = format!(
                 "{}{sign}{:02}:{:02}",
                 offset.to_datetime(stamp),
-                minutes / 60,
-                minutes % 60
-            )
+                seconds / 3600,
+                seconds / 60 % 60
+            );
+            // Before clocks kept zones, each place had its own time, to the second.
+            if seconds % 60 != 0 {
+                shown += &format!(":{:02}", seconds % 60);
+            }
+            shown
         }
         Err(_) => String::new(),
     }

@@ -32,6 +32,10 @@ impl Place {
                 let Some((of, left)) = after.split_once(between) else {
                     break 'more;
                 };
+                let of = of.trim();
+                if of.is_empty() {
+                    break 'more;
+                }
                 place.0[label] = Some(of.to_owned());
                 rest = left.trim_start_matches(between);
                 continue 'more;

@@ -197,16 +197,19 @@ fn of_class(
 
 /// "0.3 degC", "2 % of reading", "2 % of 8 gpm", or two of them with a plus between.
 pub(super) fn accuracy_of(text: &str, quantity: Quantity) -> Result<Accuracy, Fault> {
-    if let Some((first, second)) = text.split_once(" + ") {
-        let (first, second) = (
-            accuracy_of(first, quantity)?,
-            accuracy_of(second, quantity)?,
-        );
-        return Ok(Accuracy {
-            absolute: first.absolute + second.absolute,
-            of_reading: first.of_reading + second.of_reading,
-        });
+    let mut sum = Accuracy::default();
+    for part in text.split(" + ") {
+        let part = part_of_accuracy(part, quantity)?;
+        sum.absolute += part.absolute;
+        sum.of_reading += part.of_reading;
     }
+    if !sum.absolute.is_finite() {
+        return Err(too_large().with_value(text));
+    }
+    Ok(sum)
+}
+
+fn part_of_accuracy(text: &str, quantity: Quantity) -> Result<Accuracy, Fault> {
     let absolute = |absolute| Accuracy {
         absolute,
         of_reading: 0.0,
@@ -248,7 +251,14 @@ fn difference_of(text: &str, quantity: Quantity) -> Result<f64, Fault> {
     if canonical < 0.0 {
         return Err(Fault::new("below zero", "a figure from 0 up").with_value(text));
     }
+    if !canonical.is_finite() {
+        return Err(too_large().with_value(text));
+    }
     Ok(canonical)
+}
+
+fn too_large() -> Fault {
+    Fault::new("not a finite figure", "check its unit")
 }
 
 pub(super) fn limits(table: Option<&Table>, faults: &mut Faults) -> BTreeMap<String, Limit> {

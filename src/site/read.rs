@@ -157,6 +157,7 @@ fn stages(file: &mut Keys<'_>, faults: &mut Faults) -> Vec<Stage> {
         );
     }
     let mut stages = Vec::new();
+    let mut elements_of_all = 0;
     for (at, table) in tables.into_iter().enumerate() {
         let mut keys = Keys::new(format!("[[stage]] {}:", at + 1), Some(table));
         let vessels = keys.count("vessels", faults);
@@ -165,9 +166,10 @@ fn stages(file: &mut Keys<'_>, faults: &mut Faults) -> Vec<Stage> {
         let elements = keys.need("elements_per_vessel", elements, "3", faults);
         keys.close(faults);
         if let (Some(vessels), Some(elements_per_vessel)) = (vessels, elements) {
-            if u64::from(vessels) * u64::from(elements_per_vessel) > 10_000_000 {
+            elements_of_all += u64::from(vessels) * u64::from(elements_per_vessel);
+            if elements_of_all > 10_000_000 {
                 faults.push(
-                    Fault::new("more than ten million elements", "check the two counts")
+                    Fault::new("more than ten million elements", "check the counts")
                         .at_column(format!("[[stage]] {}:", at + 1)),
                 );
             } else {

@@ -21,10 +21,13 @@ use super::rows::Rows;
 use super::time::TimeReader;
 use crate::error::{Error, Fault};
 
-/// Text read at a time. Large enough that threads have work, small enough that memory stays flat.
-const BLOCK_BYTES: usize = 16 << 20;
+/// Text read at a time. Large enough that threads have work, small enough that memory stays flat. (Fuzzing brings
+/// small files, which are to have several blocks too.)
+const BLOCK_BYTES: usize = if cfg!(fuzzing) { 1 << 10 } else { 16 << 20 };
 /// A record longer than this is a quote that was never closed.
 const LONGEST_RECORD: usize = 1 << 20;
+const OPEN_QUOTE: &str = "a quote that is never closed";
+const CLOSE_QUOTE: &str = "close it behind its cell; where it is part of the text (a 2\" pipe), put the cell in quotes and write it twice";
 /// What stands between the cells of a sheet's text; none of them holds one.
 pub(super) const SHEET_SEPARATOR: u8 = b'\t';
 
@@ -149,9 +152,13 @@ impl TextBlocks {
                 None => separator::of_header(&self.text, self.header_row)?,
             };
         }
-        self.titles = self.next_cells("header")?.ok_or_else(no_rows)?;
+        self.titles = self
+            .next_cells("header")?
+            .ok_or_else(|| no_rows(Some(&self.path)))?;
         if options.units_row == Some(true) {
-            self.units = self.next_cells("row of units")?.ok_or_else(no_rows)?;
+            self.units = self
+                .next_cells("row of units")?
+                .ok_or_else(|| no_rows(Some(&self.path)))?;
         }
         Ok(())
     }
@@ -211,6 +218,9 @@ impl TextBlocks {
             }
         }
         let end = reader.position().byte() as usize;
+        if end == self.text.len() && self.records.ends_in_quotes(&self.text) {
+            return refuse(format!("the {what} has {OPEN_QUOTE}"), CLOSE_QUOTE);
+        }
         self.lines += memchr::memchr_iter(b'\n', &self.text[..end]).count() as u64;
         self.text.drain(..end);
         Ok(Some(cells))
@@ -263,6 +273,9 @@ impl TextBlocks {
             for part in parsed {
                 rows.append(part);
             }
+            if let Some(fault) = self.open_quote() {
+                rows.faults.push(fault);
+            }
             self.lines = first_line - 1;
             self.text.drain(..end);
             if !self.at_end {
@@ -283,43 +296,64 @@ impl TextBlocks {
         if self.at_end {
             return Ok(self.text.len());
         }
-        let end = if memchr(b'"', &self.text).is_none() {
-            memchr::memrchr(b'\n', &self.text).map_or(0, |at| at + 1)
-        } else {
-            // A line break may stand inside quotes, and a quote inside a plain cell: only the parser
-            // knows where records end. The last one it finds may go on in the next block.
-            let mut reader = self.records.reader(&self.text);
-            let mut record = ByteRecord::new();
-            let (mut start, mut end) = (0, 0);
-            while matches!(reader.read_byte_record(&mut record), Ok(true)) {
-                start = end;
-                end = reader.position().byte() as usize;
-            }
-            start
+        let end = match memchr(b'"', &self.text) {
+            None => memchr::memrchr(b'\n', &self.text).map_or(0, |at| at + 1),
+            // The last one found may go on in the next block.
+            Some(_) => self.last_record(),
         };
         if self.text.len() - end > LONGEST_RECORD {
-            let mut fault = Fault::new(
-                format!("a record longer than {LONGEST_RECORD} bytes"),
-                "close the quote that was opened there",
-            );
-            let before = memchr::memchr_iter(b'\n', &self.text[..end]).count() as u64;
-            fault.line = Some(self.lines + before + 1);
+            let problem = format!("a record longer than {LONGEST_RECORD} bytes");
+            let fault = self.fault_behind(end, &problem, "close the quote that was opened there");
             return Err(Error::Log(fault.into()));
         }
         Ok(end)
+    }
+
+    /// Where the last record starts. A line break may stand inside quotes, and a quote inside a plain cell: only the
+    /// parser knows where records end.
+    fn last_record(&self) -> usize {
+        let mut reader = self.records.reader(&self.text);
+        let mut record = ByteRecord::new();
+        let (mut start, mut end) = (0, 0);
+        while matches!(reader.read_byte_record(&mut record), Ok(true)) {
+            start = end;
+            end = reader.position().byte() as usize;
+        }
+        start
+    }
+
+    /// A quote that is open where the file ends: all that stands behind it is one cell, and its readings would be
+    /// lost.
+    fn open_quote(&self) -> Option<Fault> {
+        if !self.at_end || memchr(b'"', &self.text).is_none() {
+            return None;
+        }
+        let start = self.last_record();
+        let open = self.records.ends_in_quotes(&self.text[start..]);
+        open.then(|| self.fault_behind(start, OPEN_QUOTE, CLOSE_QUOTE))
+    }
+
+    /// A fault of the record that starts so far into the text.
+    fn fault_behind(&self, start: usize, problem: &str, remedy: &str) -> Fault {
+        let before = memchr::memchr_iter(b'\n', &self.text[..start]).count() as u64;
+        fault_at(self.lines + before + 1, problem, remedy)
     }
 }
 
 /// A refusal of the file at one of its lines.
 fn at_line(line: u64, problem: impl Into<String>, remedy: &str) -> Error {
+    Error::Log(fault_at(line, problem, remedy).into())
+}
+
+fn fault_at(line: u64, problem: impl Into<String>, remedy: &str) -> Fault {
     let mut fault = Fault::new(problem, remedy);
     fault.line = Some(line);
-    Error::Log(fault.into())
+    fault
 }
 
 /// Cuts text into about `parts` pieces, each ending at a line's end.
 fn split_at_lines(text: &[u8], parts: usize) -> Vec<&[u8]> {
-    const LEAST: usize = 64 << 10;
+    const LEAST: usize = BLOCK_BYTES >> 8;
     let target = (text.len() / parts.max(1)).max(LEAST);
     let mut pieces = Vec::with_capacity(parts + 1);
     let mut rest = text;

@@ -27,6 +27,12 @@ impl Records {
             .from_reader(text)
     }
 
+    /// Whether a quote is open at the end of a record: whatever stands behind it then is no record of its own.
+    pub fn ends_in_quotes(&self, record: &[u8]) -> bool {
+        let more = [record, b"\nx"].concat();
+        self.reader(&more).into_byte_records().count() < 2
+    }
+
     /// Parses whole records, the first of which stands on line `first_line`.
     pub fn parse(&self, text: &[u8], first_line: u64, header: &Header) -> Rows {
         // Rows are about as long as each other: the first tells how many to make room for.
@@ -116,7 +122,7 @@ impl Records {
 }
 
 fn parse_label(cell: &[u8], words: &mut Words) -> Option<Fault> {
-    let text = std::str::from_utf8(cell.trim_ascii());
+    let text = std::str::from_utf8(cell).map(str::trim);
     words.push(text.unwrap_or_default());
     match text {
         Err(_) => Some(Fault::new("not UTF-8", "save it as CSV in UTF-8")),
