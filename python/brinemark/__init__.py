@@ -242,22 +242,22 @@ if TYPE_CHECKING:
         budget as budget,
     )
     from brinemark.frames import (
-        describe as describe,
-    )
-    from brinemark.frames import (
         monte_carlo as monte_carlo,
     )
     from brinemark.frames import (
         normalise as normalise,
     )
-    from brinemark.frames import (
-        read_log as read_log,
-    )
-    from brinemark.frames import (
-        scan_log as scan_log,
-    )
     from brinemark.page import Report as Report
     from brinemark.page import report as report
+    from brinemark.reading import (
+        describe as describe,
+    )
+    from brinemark.reading import (
+        read_log as read_log,
+    )
+    from brinemark.reading import (
+        scan_log as scan_log,
+    )
     from brinemark.records import completeness as completeness
     from brinemark.screening import (
         Averaged as Averaged,
@@ -355,12 +355,10 @@ _HOMES = {
         "assess",
         "baseline",
         "budget",
-        "describe",
         "monte_carlo",
         "normalise",
-        "read_log",
-        "scan_log",
     ),
+    "brinemark.reading": ("describe", "read_log", "scan_log"),
     "brinemark.page": ("Report", "report"),
     "brinemark.screening": ("Averaged", "Screening", "average", "screen", "screen_blocks"),
     "brinemark.records": ("completeness",),
