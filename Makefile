@@ -55,9 +55,11 @@ docs: $(VENV)/.installed $(VENV)/.dev ## make the reference pages of both langua
 	@echo "Open in a browser: $(abspath site/python/brinemark.html) or $(abspath site/rust/brinemark/index.html)"
 
 .PHONY: study-screening
-study-screening: $(VENV)/.installed $(VENV)/.dev ## how well planted faults are found, and what averaging does for a pilot on waves
+study-screening: $(VENV)/.installed $(VENV)/.dev ## planted faults, a pilot on waves, damaged files, ten million rows: the figures
 	$(BIN)/python studies/screening.py
 	$(BIN)/python studies/pilot.py
+	cargo test --locked --test hostile
+	$(BIN)/python benches/bench.py --screening
 
 .PHONY: bench
 bench: $(VENV)/.installed $(VENV)/.dev ## time it beside NumPy and polars, on this machine

@@ -1,6 +1,6 @@
 """Times brinemark beside NumPy, pandas and polars, on this machine, now.
 
-    python benches/bench.py [--quick]
+    python benches/bench.py [--quick] [--screening]
 
 Contestants take turns within each round (A B C, A B C, …), so that a busy moment of the machine
 hits all of them alike; shown are medians, and the least and the greatest. Before anything is timed,
@@ -204,10 +204,20 @@ def processor() -> str:
     )
 
 
+def bench_of_screening(rows: int, quick: bool) -> None:
+    """Memory and time of ten times the rows."""
+    with tempfile.TemporaryDirectory() as folder:
+        bench_screening_memory(rows, 1 if quick else 3, Path(folder))
+    with tempfile.TemporaryDirectory() as folder:
+        bench_screening(rows if quick else 10 * rows, 2 if quick else 3, Path(folder))
+
+
 def main(arguments: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
     parser.add_argument("--quick", action="store_true", help="small and few: does it run, not how fast is it")
-    quick = parser.parse_args(arguments).quick
+    parser.add_argument("--screening", action="store_true", help="the screening's contests alone")
+    given = parser.parse_args(arguments)
+    quick = given.quick
     rows, rounds = (20_000, 2) if quick else (1_000_000, 9)
     cores = os.cpu_count() or 1
     print(f"{processor()}, {cores} cores; load average {os.getloadavg()[0]:.2f} before the start")
@@ -221,6 +231,9 @@ def main(arguments: list[str] | None = None) -> None:
     )
     if quick:
         print("Quick: too small and too few for the times to mean anything.")
+    bench_of_screening(rows, quick)
+    if given.screening:
+        return
     print("brinemark also looks at every row for readings that can't be; the others don't.")
     bench_normalise(rows, rounds)
     bench_propagation(2_000 if quick else 200_000, rounds)
@@ -230,10 +243,6 @@ def main(arguments: list[str] | None = None) -> None:
     bench_memory(rows, 1 if quick else 3)
     with tempfile.TemporaryDirectory() as folder:
         bench_csv(rows, rounds, Path(folder))
-    with tempfile.TemporaryDirectory() as folder:
-        bench_screening_memory(rows, 1 if quick else 3, Path(folder))
-    with tempfile.TemporaryDirectory() as folder:
-        bench_screening(rows if quick else 10 * rows, 2 if quick else 3, Path(folder))
     bench_start(rounds if quick else 15)
 
 
