@@ -1,7 +1,7 @@
 //! Which readings can be trusted, and why a reading was set aside: one bit a reason. Every row of the log comes back.
 //!
-//! [`screen`] looks at every reading and its neighbours ([`time`]: was the unit running, and settled; [`single`]: one
-//! instrument by itself; [`joint`]: several that must agree), and at each instrument over months ([`crate::sensors`]). Each
+//! [`screen`] looks at every reading and its neighbours (`time`: was the unit running, and settled; `single`: one
+//! instrument by itself; `joint`: several that must agree), and at each instrument over months ([`crate::sensors`]). Each
 //! test passes, fails, or does not apply. What is usual for a train and stage is found once ([`Usual`]) and can be
 //! kept: given that, a row needs only its neighbours, so that a log may be cut into blocks ([`Blocks`]).
 

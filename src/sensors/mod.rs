@@ -1,9 +1,9 @@
 //! Which instrument is most likely wrong, since when, and by how much: from what the instruments of a unit say about each other.
 //!
 //! Readings are put into some hundred bins of equal time. In each, seven figures are worked out that stay where they are as
-//! long as all instruments do ([`relations`]). A step or a drift of one instrument moves those it is in, in a pattern that
+//! long as all instruments do (`relations`). A step or a drift of one instrument moves those it is in, in a pattern that
 //! follows from the equations (exact derivatives). Each instrument, each beginning and each length of a drift is fitted
-//! by least squares to what is new in the figures ([`filter`]); so are changes of the membranes, which can move three of the
+//! by least squares to what is new in the figures (`filter`); so are changes of the membranes, which can move three of the
 //! seven. What explains the most, for the fewest parameters (Schwarz's criterion, G. Schwarz, Annals of Statistics 6 (1978)
 //! 461, from memory), is the verdict, with the odds against every other explanation.
 
