@@ -84,7 +84,7 @@ pub struct TestCount {
 /// ```
 /// use brinemark::{log::{ReadOptions, read_log}, screen::{Chosen, screen}, site::{Site, TEMPLATE}};
 /// # let path = std::env::temp_dir().join(format!("brinemark-screen-{}.csv", std::process::id()));
-/// # std::fs::write(&path, "time,feed_pressure [bar],permeate_pressure [bar]\n2026-01-01T00:00Z,9.5,0.3\n2026-01-02T00:00Z,0.3,9.6\n2026-01-03T00:00Z,9.4,0.3\n").expect("written");
+/// # std::fs::write(&path, "time,feed_pressure [bar],permeate_pressure [bar]\n2026-01-01T00:00Z,9.5,0.3\n2026-01-02T00:00Z,5.0,9.6\n2026-01-03T00:00Z,9.4,0.3\n").expect("written");
 /// let log = read_log(&path, &ReadOptions::default())?;
 /// let screened = screen(&log, &Site::parse(TEMPLATE)?, &Chosen::default())?;
 /// assert_eq!(screened.failed[1].words(), "pressures in an order that can't be");
