@@ -180,6 +180,11 @@ def windows(name: str, minutes: float) -> pd.DataFrame:
         run: np.linalg.lstsq(rows[["driving", "rising"]], rows["flow"], rcond=None)[0][1]
         for run, rows in by_run
     }
+    products = (
+        readings[["flow", "driving"]].mul(readings["driving"], axis=0).groupby(readings["window"]).sum()
+    )
+    ratio = products["flow"] / products["driving"]
+    means["squares"] = means["permeability"] * ratio / (means["flow"] / means["driving"])
     off = readings["flow"] - of["flow"] / of["driving"] * readings["driving"]
     squares = (off**2).groupby(readings["window"]).sum()
     count = means["count"]
@@ -241,8 +246,9 @@ def noise_floor(minutes: int) -> pd.DataFrame:
     """Run by run: spread, what sampling alone makes of it, what more readings could not take away.
 
     `scatter` is what the scatter of the readings inside windows lets expect if they came in any order. They
-    do not: high and low pressures take turns, and the means scatter less. `corrected` is the spread of what
-    is corrected for the wave, `deviation` its standard deviation over the median: percentiles see no outliers.
+    do not: high and low pressures take turns, and the means scatter less. `squares` is the spread by least
+    squares of flow on driving pressure in place of the ratio of their means, `corrected` of what is corrected
+    for the wave, `deviation` its standard deviation over the median: percentiles see no outliers.
     """
     table = {}
     means = pd.concat([windows(name, minutes) for name in ("seawater", "brackish")])
@@ -254,6 +260,7 @@ def noise_floor(minutes: int) -> pd.DataFrame:
             "noise": noise,
             "left": left,
             "scatter": float(np.sqrt(rows["variance"].mean())),
+            "squares": with_intervals(rows, "squares", minutes)[0],
             "corrected": with_intervals(rows, "corrected", minutes)[0],
             "deviation": float(rows["corrected"].std() / rows["corrected"].median()),
             "beta [L/min per %]": float(rows["beta"].iloc[0]),
@@ -283,7 +290,7 @@ def print_noise_floor() -> None:
         table = noise_floor(minutes)
         print(f"\n{minutes} min means (floor {floor}), with {LEVEL:.0%} intervals:")
         print(table.map(in_words).to_string())
-        for word in ("observed", "noise", "corrected"):
+        for word in ("observed", "noise", "squares", "corrected"):
             values = np.array([value for value, _, _ in table[word]])
             met = int((values <= floor).sum())
             print(f"{word}: {values.max():.4f} at most, {met} of {len(values)} runs within the floor")
