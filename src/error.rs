@@ -296,6 +296,22 @@ pub(crate) fn within(
     Ok(())
 }
 
+/// Refuses a setting outside `low..=high`, and one that is missing.
+pub(crate) fn setting(
+    what: &'static str,
+    value: f64,
+    range: (f64, f64),
+    unit: &'static str,
+) -> Result<(), Error> {
+    // A missing value is no setting.
+    let value = if value.is_nan() {
+        f64::NEG_INFINITY
+    } else {
+        value
+    };
+    within(what, value, range, unit)
+}
+
 /// The known word nearest to a mistyped one, if any is near enough to be meant.
 pub(crate) fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let likeness = |candidate: &str| {

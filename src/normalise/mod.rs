@@ -15,12 +15,12 @@ pub mod temperature;
 
 use crate::baseline::{Baseline, stage_of};
 use crate::error::{Error, Fault};
-use crate::log::Log;
+use crate::log::{Column, Log};
 use crate::screen::Reasons;
 use crate::site::Site;
 use crate::table::{Series, Table};
 use crate::uncertainty::{ErrorModel, OfReference};
-use crate::units::Unit;
+use crate::units::{Quantity, Unit};
 use crate::water::viscosity;
 use inputs::Inputs;
 pub(crate) use kernel::Prepared;
@@ -342,6 +342,16 @@ impl Normalised {
             ));
         }
         method
+    }
+
+    /// The units in which the log shows temperature, pressure and permeate flow.
+    pub(crate) fn shown_units(&self) -> [&'static Unit; 3] {
+        let temperature = self.log.get(Column::FeedTemperature);
+        [
+            temperature.map_or(Quantity::Temperature.canonical(), |series| series.unit),
+            unit_of(Output::NetDrivingPressure, &self.log),
+            unit_of(Output::NormalisedPermeateFlow, &self.log),
+        ]
     }
 
     /// The conditions of a row, and what follows from them, where it was used.

@@ -10,7 +10,7 @@ use crate::assess::{AssessSettings, Estimate, Standing};
 /// A figure with its interval.
 #[pyclass(name = "Estimate", frozen, module = "brinemark", from_py_object)]
 #[derive(Clone)]
-struct PyEstimate(Estimate);
+pub(super) struct PyEstimate(pub(super) Estimate);
 
 #[pymethods]
 impl PyEstimate {

@@ -6,7 +6,9 @@ mod baseline;
 mod conductivity;
 mod corrections;
 mod describe;
+mod diagnose;
 mod errors;
+mod forecast;
 mod functions;
 mod membrane;
 mod records;
@@ -14,6 +16,7 @@ mod result;
 mod screening;
 mod site;
 mod tables;
+mod trend;
 mod uncertainty;
 mod water;
 
@@ -38,5 +41,8 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     result::register(module)?;
     uncertainty::register(module)?;
     records::register(module)?;
-    assess::register(module)
+    assess::register(module)?;
+    trend::register(module)?;
+    diagnose::register(module)?;
+    forecast::register(module)
 }

@@ -1,0 +1,221 @@
+//! Jumps and bends that nobody wrote down, found in the points.
+//!
+//! At each point the smoother's score tells how well a jump of the level, or of its rate, just before it would explain all
+//! that was read, the trend and its wander known (P. de Jong and J. Penzer, JASA 93 (1998) 796, from memory). Over the
+//! quantities the squares add up. The clearest is taken in, all is smoothed anew, until nothing is clear any more; then
+//! each must still be clear with all others in place.
+
+use super::filter::{LEVEL, RATE, Variances};
+use super::model::{Course, Happening, Intervention, Prior};
+use super::points::{DAY, Points, Quantity};
+
+/// Settings of the search.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Clear {
+    /// How large the sum of squares of a jump must be. Under no change it is χ² with as many degrees of freedom as there are
+    /// quantities.
+    pub jump: f64,
+    /// How large that of a bend.
+    pub bend: f64,
+    /// At most so many are taken in.
+    pub most: usize,
+}
+
+impl Default for Clear {
+    fn default() -> Self {
+        Self {
+            jump: 25.0,
+            bend: 30.0,
+            most: 24,
+        }
+    }
+}
+
+/// How much things vary while changes are sought: little, so that what is sudden isn't taken for the trend's own doing.
+fn stiff(noise: f64) -> Variances {
+    Variances {
+        noise,
+        wander: 0.4 * noise,
+        memory: 6.0 * DAY,
+        bend: 0.03,
+        share: 0.0,
+        growth: 0.0,
+        walk: 0.0,
+    }
+}
+
+/// Points on either side that a jump must have.
+const BESIDE: usize = 3;
+
+/// A change at some point, as the scores tell it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Best {
+    time: f64,
+    kind: Happening,
+    excess: f64,
+}
+
+/// What is sought in.
+pub struct Search<'a> {
+    /// The points.
+    pub points: &'a Points,
+    /// The quantities there are.
+    pub quantities: &'a [usize],
+    /// The noise of each quantity.
+    pub noise: [f64; 3],
+    /// What is thought of each.
+    pub priors: [Prior; 3],
+    /// When the membranes were new.
+    pub new_at: f64,
+    /// When something is clear.
+    pub clear: Clear,
+}
+
+impl Search<'_> {
+    /// The sums of squares of a jump of a part just before each point.
+    fn statistics(&self, interventions: &[Intervention]) -> [Vec<f64>; 2] {
+        let mut found = [vec![0.0; self.points.len()], vec![0.0; self.points.len()]];
+        for quantity in self.quantities {
+            let course = Course::new(
+                self.points,
+                *quantity,
+                &self.priors[*quantity],
+                interventions,
+                self.new_at,
+            );
+            let smoothed = course.smoothed(&stiff(self.noise[*quantity]));
+            for (at, pass) in course.passes.iter().enumerate() {
+                let Some(after) = smoothed.get(pass + 1) else {
+                    continue;
+                };
+                for (statistics, part) in found.iter_mut().zip([LEVEL, RATE]) {
+                    let information = after.information[part];
+                    // What nothing after it tells of can't be tested.
+                    if information > 0.0 {
+                        statistics[at] += after.score[part] * after.score[part] / information;
+                    }
+                }
+            }
+        }
+        found
+    }
+
+    fn best(&self, interventions: &[Intervention]) -> Option<Best> {
+        let [jumps, bends] = self.statistics(interventions);
+        let points = self.points;
+        let taken = |time: f64, kinds: &[Happening], within: f64| {
+            interventions
+                .iter()
+                .any(|known| kinds.contains(&known.kind) && (known.time - time).abs() <= within)
+        };
+        let mut best: Option<Best> = None;
+        for at in BESIDE..points.len().saturating_sub(BESIDE - 1) {
+            let time = points.time[at];
+            let mut consider = |kind, statistic: f64, clear: f64| {
+                let excess = statistic - clear;
+                if excess > 0.0 && best.is_none_or(|best| excess > best.excess) {
+                    best = Some(Best { time, kind, excess });
+                }
+            };
+            let sudden = [
+                Happening::Cleaning,
+                Happening::Replacement,
+                Happening::Calibration,
+            ];
+            if !taken(time, &sudden, 4.0 * DAY) {
+                consider(Happening::Cleaning, jumps[at], self.clear.jump);
+            }
+            if !taken(time, &[Happening::Bend], 20.0 * DAY) && !taken(time, &sudden, 10.0 * DAY) {
+                consider(Happening::Bend, bends[at], self.clear.bend);
+            }
+        }
+        best
+    }
+
+    /// What was told, each moved to the day near it where the points show it best, and whether they show it clearly.
+    pub fn place(&self, told: &[Intervention]) -> (Vec<Intervention>, Vec<bool>) {
+        // People write down the day before or after (common practice, no source).
+        const NEAR: f64 = 3.5 * DAY;
+        let mut placed = told.to_vec();
+        let mut seen = vec![false; told.len()];
+        for place in 0..placed.len() {
+            let mut others = placed.clone();
+            let it = others.remove(place);
+            let [jumps, bends] = self.statistics(&others);
+            let (statistics, clear) = match it.kind {
+                Happening::Bend => (&bends, self.clear.bend),
+                _ => (&jumps, self.clear.jump),
+            };
+            let own = self.points.time.partition_point(|time| *time < it.time);
+            let Some(at_own) = statistics.get(own).copied() else {
+                continue;
+            };
+            let mut best = (own, at_own);
+            for at in 1..self.points.len() {
+                if (self.points.time[at] - it.time).abs() <= NEAR && statistics[at] > best.1 {
+                    best = (at, statistics[at]);
+                }
+            }
+            seen[place] = best.1 > clear;
+            // Moved only for a clear gain: a likelihood ratio of e².
+            if it.kind != Happening::Bend && best.1 > at_own + 4.0 {
+                placed[place].time = self.points.time[best.0];
+            }
+        }
+        (placed, seen)
+    }
+
+    /// Changes beyond those told, in order of time.
+    pub fn find(&self, told: &[Intervention]) -> Vec<Intervention> {
+        let mut all = told.to_vec();
+        while all.len() < told.len() + self.clear.most {
+            let Some(best) = self.best(&all) else {
+                break;
+            };
+            all.push(Intervention {
+                time: best.time,
+                kind: best.kind,
+            });
+        }
+        // Each must still be clear beside the others, the weakest first.
+        loop {
+            let mut weakest: Option<(usize, f64)> = None;
+            for place in told.len()..all.len() {
+                let mut others = all.clone();
+                let it = others.remove(place);
+                let [jumps, bends] = self.statistics(&others);
+                let (statistics, clear) = match it.kind {
+                    Happening::Bend => (bends, self.clear.bend),
+                    _ => (jumps, self.clear.jump),
+                };
+                let at = self.points.time.partition_point(|time| *time < it.time);
+                let excess = statistics.get(at).copied().unwrap_or(0.0) - clear;
+                if excess < 0.0 && weakest.is_none_or(|(_, least)| excess < least) {
+                    weakest = Some((place, excess));
+                }
+            }
+            match weakest {
+                Some((place, _)) => {
+                    all.remove(place);
+                }
+                None => break,
+            }
+        }
+        let mut found = all.split_off(told.len());
+        found.sort_by(|a, b| a.time.total_cmp(&b.time));
+        found
+    }
+}
+
+/// The quantities with points enough for a trend.
+pub fn known(points: &Points) -> Vec<usize> {
+    (0..Quantity::ALL.len())
+        .filter(|quantity| {
+            points.values[*quantity]
+                .iter()
+                .filter(|value| !value.is_nan())
+                .count()
+                >= 3
+        })
+        .collect()
+}

@@ -1,0 +1,133 @@
+//! A trend that goes on: each new day's point is taken in, in the same time however long the log.
+
+use super::filter::LEVEL;
+use super::model::{BLUNDERS, Happening, SETTLING, loads, share_out};
+use super::points::{Points, Quantity};
+use super::{QuantityTrend, Trend};
+use crate::assess::Estimate;
+use crate::error::{Error, Fault};
+use crate::normalise::Normalised;
+
+/// A trend that takes in what is read after it was made.
+///
+/// The ways things may vary, and what happened, stay those of the trend; how much each way is believed goes on. The state is
+/// the same, to rounding, as if all points had been filtered at once that way.
+#[derive(Debug, Clone)]
+pub struct Tracker {
+    trend: Trend,
+    /// The last week's points: what tells slow temperature from fast.
+    week: Points,
+}
+
+impl Tracker {
+    /// Begins where a trend ends.
+    pub fn new(trend: &Trend) -> Self {
+        let mut week = Points::default();
+        let last = trend.points.time.last().copied().unwrap_or(f64::NAN);
+        for at in 0..trend.points.len() {
+            if last - trend.points.time[at] <= super::points::SLOW {
+                week.time.push(trend.points.time[at]);
+                week.temperature.push(trend.points.temperature[at]);
+            }
+        }
+        let mut trend = trend.clone();
+        // Only the ends are kept going.
+        for quantity in &mut trend.quantities {
+            quantity.change = super::Band::default();
+            quantity.rate = super::Band::default();
+        }
+        Self { trend, week }
+    }
+
+    /// The time of the last point, years from 1970.
+    pub fn last(&self) -> f64 {
+        self.week.time.last().copied().unwrap_or(f64::NAN)
+    }
+
+    /// Takes in the points of a later result of the same train. Returns how many.
+    ///
+    /// # Errors
+    /// [`Error::Baseline`] where the result doesn't hold the train, or was made with another baseline's method.
+    pub fn update(&mut self, result: &Normalised) -> Result<usize, Error> {
+        let (groups, rows) = result.log.table.groups();
+        let Some(at) = groups.iter().position(|group| *group == self.trend.group) else {
+            return Err(Error::Baseline(
+                Fault::new(
+                    format!("the result has no readings of {}", self.trend.group),
+                    "give it the same train's",
+                )
+                .into(),
+            ));
+        };
+        let own: Vec<usize> = (0..rows.len())
+            .filter(|row| rows[*row] as usize == at)
+            .collect();
+        let points = Points::of(result, &own);
+        let mut taken = 0;
+        for at in 0..points.len() {
+            // A day that was read before is not read twice.
+            if points.time[at].floor_day() > self.last().floor_day() {
+                let values = [0, 1, 2].map(|quantity| points.values[quantity][at]);
+                self.push(points.time[at], points.temperature[at], values);
+                taken += 1;
+            }
+        }
+        Ok(taken)
+    }
+
+    /// Takes in one day's point. `values`: logarithms, NaN where missing.
+    fn push(&mut self, time: f64, temperature: f64, values: [f64; 3]) {
+        let years = time - self.last();
+        self.week.push_temperature(time, temperature);
+        let (slow, fast) = self.week.last_split();
+        let new_at = self
+            .trend
+            .interventions
+            .iter()
+            .filter(|it| it.kind == Happening::Replacement)
+            .fold(self.trend.new_at, |new_at, it| new_at.max(it.time));
+        let loads = loads(slow, fast, (time - new_at).max(0.0));
+        debug_assert!(loads[LEVEL] == 1.0 && loads[SETTLING] <= 1.0);
+        for found in &mut self.trend.quantities {
+            let value = values[found.quantity as usize];
+            for (way, state) in found.ways.iter_mut().zip(&mut found.ends) {
+                state.pass(years, &way.variances);
+                way.share = way.share.ln();
+                if !value.is_nan() {
+                    let told = state.read(value, &loads, way.variances.noise, Some(BLUNDERS));
+                    way.share += told.log_likelihood;
+                }
+            }
+            share_out(&mut found.ways);
+            found.n += usize::from(!value.is_nan());
+            found.last = time;
+        }
+    }
+
+    /// How a quantity stands.
+    pub fn of(&self, quantity: Quantity) -> Option<&QuantityTrend> {
+        self.trend.of(quantity)
+    }
+
+    /// Change of a quantity against new, as a fraction.
+    pub fn now(&self, quantity: Quantity) -> Option<Estimate> {
+        self.of(quantity).map(|found| found.now(self.trend.level))
+    }
+
+    /// Its rate, 1/y.
+    pub fn rate_now(&self, quantity: Quantity) -> Option<Estimate> {
+        self.of(quantity)
+            .map(|found| found.rate_now(self.trend.level))
+    }
+}
+
+trait FloorDay {
+    /// The UTC day of a time in years from 1970.
+    fn floor_day(self) -> f64;
+}
+
+impl FloorDay for f64 {
+    fn floor_day(self) -> f64 {
+        (self * 365.25).floor()
+    }
+}
