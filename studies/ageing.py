@@ -16,6 +16,7 @@ schedule : "daily", a reading a day with days missing and weeks off; "visits", t
 
 from __future__ import annotations
 
+import argparse
 from dataclasses import dataclass
 
 import ageing_instruments
@@ -48,13 +49,14 @@ class Ageing:
     # The same unit with its own temperature constants, without instruments and events.
     true_site: bm.Site
     start: np.datetime64
-    # The log: times, the day of each row, and columns by name, in UNITS.
+    # The log: times, the day of each row, and columns by name, in UNITS; of a stage "stage 2 feed_pressure".
     time: NDArray[np.datetime64]
     row_day: NDArray[np.intp]
     columns: dict[str, Array]
     # Whether the unit ran; and what instruments without error would have shown had it run, salt in mg/L.
     ran: NDArray[np.bool_]
     exact: dict[str, Array]
+    exact_stages: tuple[dict[str, Array], ...]
     # The whole train (mean of the stages, by membrane area) and stage by stage. See `effective` too.
     train: State
     stages: tuple[State, ...]
@@ -73,26 +75,39 @@ class Ageing:
 
     def log(self) -> bm.Log:
         """The log as the plant's owner would bring it."""
-        named = {f"{name} [{UNITS[name]}]": values for name, values in self.columns.items()}
+        named = {f"{name} [{UNITS[name.split()[-1]]}]": values for name, values in self.columns.items()}
         return bm.read_log({"time": self.time, **named}, tz="UTC")
 
-    def exact_log(self) -> bm.Log:
-        """A log of what instruments without error would have shown, once each day that the unit ran."""
+    def exact_log(self, stage: int | None = None) -> bm.Log:
+        """A log of what instruments without error would have shown, once each day that the unit ran.
+
+        Of a stage, from 1, or of the whole unit.
+        """
         units = {"temperature": "degC", "pressure": "bar", "flow": "m3/h", "tds": "mg/L"}
+        of = self.exact if stage is None else self.exact_stages[stage - 1]
         named = {
-            f"{name} [{units[name.rpartition('_')[2]]}]": values[self.ran]
-            for name, values in self.exact.items()
+            f"{name} [{units[name.rpartition('_')[2]]}]": values[self.ran] for name, values in of.items()
         }
         noon = self.start + np.timedelta64(1, "D") * np.flatnonzero(self.ran) + np.timedelta64(12, "h")
+        if stage is not None:
+            named["stage"] = np.full(len(noon), stage)
         return bm.read_log({"time": noon, **named}, tz="UTC")
 
-    def effective(self) -> dict[str, Array]:
-        """The train day by day as one membrane: what the membrane model infers from the exact readings.
+    def effective(self, stage: int | None = None) -> dict[str, Array]:
+        """The train, or a stage, each day as one membrane: what the model infers from exact readings.
 
         Logarithms against new, by name ("water", "salt", "friction"); NaN on days without running. Equal to
-        `train` where all membranes are alike.
+        `train` or the stage's state where all membranes are alike; elsewhere it is what a reading can show of
+        the train, with the short-lived variation of `train.water - train.water_trend`.
         """
-        result = bm.normalise(self.exact_log(), self.true_site, analyses=("membrane_model",), screen=False)
+        site = (
+            self.true_site
+            if stage is None
+            else bm.Site.parse(
+                self.true_site.text.replace("stages_together = true", "stages_together = false")
+            )
+        )
+        result = bm.normalise(self.exact_log(stage), site, analyses=("membrane_model",), screen=False)
         new = {
             "water": ("element_water_permeability", self.new.water_permeability),
             "salt": ("element_salt_permeability", self.new.salt_permeability),
@@ -106,14 +121,27 @@ class Ageing:
 
 
 def simulate(
-    seed: int, kind: str, *, size: str, schedule: str, days: int = 1095, cleaned: bool = False
+    seed: int,
+    kind: str,
+    *,
+    size: str,
+    schedule: str,
+    days: int = 1095,
+    cleaned: bool = False,
+    interstage: bool = False,
 ) -> Ageing:
-    """One plant. With `cleaned`, two to six cleanings, half of which the site file tells."""
+    """One plant. With `cleaned`, two to six cleanings, half of which the site file tells.
+
+    With `interstage` each stage has instruments of its own, and the log (not `columns`) a row for each;
+    without, the log is of the whole unit.
+    """
     for given, known in ((kind, KINDS), (size, SIZES), (schedule, SCHEDULES)):
         if given not in known:
             raise ValueError(f"{given!r} is none of {', '.join(known)}")
     if days < 365:
         raise ValueError(f"{days} days: at least a year, 365")
+    if interstage and size == "small":
+        raise ValueError("a small plant has one stage: no interstage")
     random = stream(seed, "start")
     start = np.datetime64("2022-01-01T00:00:00") + np.timedelta64(int(random.integers(365)), "D")
     has_differential = bool(random.random() < 0.5)
@@ -121,21 +149,43 @@ def simulate(
     onset = ageing_unit.onset_of(seed, kind, days, cleaned)
     membranes = age(seed, kind, unit.shares, days, onset, cleaned, start)
     water = ageing_unit.weather(seed, start, days, unit.feed_tds_mg_l)
-    own_laws = unit.site_text(unit.water_constant_k, unit.salt_constant_k)
+    several = size == "large"
+    own_laws = unit.site_text(unit.water_constant_k, unit.salt_constant_k, together=several)
     true_site = bm.Site.parse(own_laws + _salinity("") + _reference(start, "daily"))
     change = ageing_unit.change(seed, kind, days, onset)
-    exact = ageing_unit.run(seed, unit, true_site, water, membranes.train, membranes.stages, change)
+    stopped = [each.day for each in membranes.cleanings]
+    renewed = [day + 1 for day in stopped if day + 1 < days]
+    train, stages = membranes.train, membranes.stages
+    exact_stages = ageing_unit.run(seed, unit, true_site, water, train, stages, change, renewed)
+    exact = ageing_unit.together(exact_stages)
 
-    visible = _visible(exact, has_differential)
-    having = ageing_instruments.instruments(seed, visible, schedule)
+    having = ageing_instruments.instruments(seed, _visible(exact, has_differential), schedule)
     wrong = ageing_instruments.trouble(seed, kind, days, onset)
     set_right = ageing_instruments.calibrations(seed, days, wrong, onset)
-    readings = ageing_instruments.shown(seed, visible, having, set_right, wrong)
-    stopped = [each.day for each in membranes.cleanings]
+    readings: dict[str, Array] = {}
+    for number, each in enumerate(exact_stages if interstage else [exact], start=1):
+        place = f"stage {number} " if interstage else ""
+        shown = ageing_instruments.shown(
+            seed,
+            _visible(each, has_differential),
+            having,
+            set_right,
+            # One meter is wrong, not all of its kind.
+            wrong if number == 1 else None,
+            place,
+        )
+        if number > 1:
+            del shown["feed_temperature"]
+        # There is one thermometer.
+        readings |= {name if name == "feed_temperature" else place + name: shown[name] for name in shown}
     row_day, ran = ageing_instruments.days_read(seed, schedule, days, stopped)
     minutes = np.round(60.0 * water.hour).astype("timedelta64[m]")
     of_days = start + np.timedelta64(1, "D") * np.arange(days) + minutes
-    usual_laws = unit.site_text(ageing_unit.USUAL_WATER_CONSTANT_K, ageing_unit.USUAL_SALT_CONSTANT_K)
+    usual_laws = unit.site_text(
+        ageing_unit.USUAL_WATER_CONSTANT_K,
+        ageing_unit.USUAL_SALT_CONSTANT_K,
+        together=several and not interstage,
+    )
     site = bm.Site.parse(
         usual_laws
         + _salinity(_factors(seed, exact))
@@ -158,8 +208,9 @@ def simulate(
         columns={name: values[row_day] for name, values in readings.items()},
         ran=ran,
         exact=exact,
-        train=membranes.train,
-        stages=membranes.stages,
+        exact_stages=exact_stages,
+        train=train,
+        stages=stages,
         new=unit.new,
         water_constant_k=unit.water_constant_k,
         salt_constant_k=unit.salt_constant_k,
@@ -210,3 +261,136 @@ def _cleanings(cleanings: tuple[Cleaning, ...]) -> str:
         for each in cleanings
         if each.told is not None
     )
+
+
+# How near the model's inversion of exact readings must come to the truth where all membranes are alike.
+TOLERANCE = 1e-3
+
+
+def check(plants: int, picture: str | None) -> int:
+    """Prints truth beside what the exact readings give back; counts plants that are not as they should be."""
+    wrong = 0
+    for size in SIZES:
+        print(
+            f"{size}: end of three years, as logarithms; and how far the readings' own inversion is from it"
+        )
+        print(
+            f"{'kind':22}{'seed':>5}{'onset':>6}{'K water':>9}{'coldest':>8}"
+            f"{'water':>8}{'salt':>8}{'friction':>9}  {'inversion off by, at most':27}{'cleanings':>10}  form"
+        )
+        for kind in KINDS:
+            for seed in range(plants):
+                for cleaned in (False, True):
+                    made = simulate(seed, kind, size=size, schedule="daily", cleaned=cleaned)
+                    off = _inversion_off(made)
+                    faults = _faults(made, off)
+                    wrong += bool(faults)
+                    print(
+                        f"{kind + (', cleaned' if cleaned else ''):22}{seed:>5}{made.onset_day or '-':>6}"
+                        f"{made.water_constant_k:>9.0f}{made.coldest_degc:>8.1f}{made.train.water[-1]:>8.3f}"
+                        f"{made.train.salt[-1]:>8.3f}{made.train.friction[-1]:>9.3f}  "
+                        + " ".join(f"{figure:8.1e}" for figure in off.values())
+                        + f"{len(made.cleanings):>11}  {made.detail}"
+                        + "".join(f"  WRONG: {fault}" for fault in faults)
+                    )
+        print()
+    print(f"{wrong} plants are not as they should be")
+    print(f"each stage by itself, and trains all alike, are to be within {TOLERANCE:.1%}")
+    if picture is not None:
+        _picture(picture)
+    return wrong
+
+
+def _inversion_off(made: Ageing) -> dict[str, float]:
+    """The largest differences of the effective membrane from the mean of the stages."""
+    return {
+        name: float(np.nanmax(np.abs(found - getattr(made.train, name))))
+        for name, found in made.effective().items()
+    }
+
+
+def _faults(made: Ageing, off: dict[str, float]) -> list[str]:
+    """What a plant lacks of what its kind promises."""
+    faults = []
+    names = ("water", "salt", "friction")
+    alike = all(
+        np.allclose(getattr(made.train, name), getattr(stage, name))
+        for stage in made.stages
+        for name in names
+    )
+    if alike and max(off.values()) > TOLERANCE:
+        faults.append(f"inversion off by {max(off.values()):.1e}")
+    for number, stage in enumerate(made.stages, start=1):
+        for name, found in made.effective(number).items():
+            if np.nanmax(np.abs(found - getattr(stage, name))) > TOLERANCE:
+                faults.append(f"stage {number}: {name} is not given back")
+    recovery = made.exact["permeate_flow"] / made.exact["feed_flow"]
+    usual = float(np.median(recovery[: made.onset_day]))
+    if made.detail != "concentrate valve opened" and np.abs(recovery / usual - 1).max() > 0.06:
+        faults.append(f"recovery {recovery.min():.3f} to {recovery.max():.3f}")
+    # Against the same plant, healthy.
+    fit = simulate(made.seed, "healthy", size=made.size, schedule=made.schedule)
+    added = {
+        name: getattr(made.train, name) - getattr(fit.train, name) for name in ("water", "salt", "friction")
+    }
+    if made.onset_day is not None and any(
+        np.abs(each[: made.onset_day]).max() > 1e-12 for each in added.values()
+    ):
+        faults.append("trouble before its onset")
+    if made.kind in SIGNATURES:
+        signature = SIGNATURES[made.kind]
+        lost = 1.0 - np.exp(added["water"])
+        if signature.cleans and not 0.05 - 1e-9 <= lost.max() <= 0.4 + 1e-9:
+            faults.append(f"lost {lost.max():.1%} at most")
+        if not signature.cleans and added["salt"][-1] <= 0.0:
+            faults.append("no more salt")
+        for cleaning in made.cleanings:
+            back = added["water"][cleaning.day + 1 :][:1] - added["water"][cleaning.day]
+            if signature.cleans and len(back) and not back[0] > 0.0:
+                faults.append(f"nothing won back on day {cleaning.day}")
+    elif any(np.abs(each).max() > 1e-12 for each in added.values()):
+        faults.append("membranes are not as they were")
+    return faults
+
+
+def _picture(path: str) -> None:
+    """One plant of each kind: what is true of its membranes, and what a raw reading shows."""
+    import matplotlib as mpl
+
+    mpl.use("Agg")
+    from matplotlib import pyplot as plt
+
+    figure, axes = plt.subplots(len(KINDS), 4, figsize=(20, 3 * len(KINDS)), sharex=True, squeeze=False)
+    for row, kind in zip(axes, KINDS, strict=True):
+        for at, (size, cleaned) in enumerate([("small", False), ("large", True)]):
+            made = simulate(1, kind, size=size, schedule="daily", cleaned=cleaned)
+            truth, raw = row[2 * at], row[2 * at + 1]
+            effective = made.effective()
+            for name, colour in (("water", "tab:blue"), ("salt", "tab:red"), ("friction", "tab:green")):
+                truth.plot(getattr(made.train, name), color=colour, label=name, linewidth=1)
+                truth.plot(effective[name], color=colour, linewidth=0.5, linestyle=":")
+            for cleaning in made.cleanings:
+                truth.axvline(cleaning.day, color="grey", linewidth=0.5)
+            truth.set_title(f"{kind}, {size}{', cleaned' if cleaned else ''}: {made.detail}")
+            for name in made.columns:
+                values = made.columns[name]
+                raw.plot(made.row_day, values / np.median(values), ".", markersize=1, label=name)
+            raw.set_ylim(0.3, 2.0)
+    axes[0, 0].legend()
+    axes[0, 1].legend(fontsize=6)
+    figure.tight_layout()
+    figure.savefig(path, dpi=60)
+
+
+def main() -> int:
+    """Checks the simulation against itself."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
+    parser.add_argument("--check", action="store_true", required=True)
+    parser.add_argument("--plants", type=int, default=3, help="of each kind and size")
+    parser.add_argument("--plot", metavar="FILE", help="a picture of one plant of each kind")
+    given = parser.parse_args()
+    return int(check(given.plants, given.plot) > 0)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

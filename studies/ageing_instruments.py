@@ -125,16 +125,17 @@ def shown(
     having: dict[str, Instrument],
     set_right: tuple[Calibration, ...],
     wrong: Trouble | None,
+    place: str,
 ) -> dict[str, Array]:
-    """What the instruments show each day."""
+    """What the instruments of this place show each day."""
     made = {}
     days = len(next(iter(columns.values())))
-    blunder = stream(seed, "blunders")
+    blunder = stream(seed, f"{place}blunders")
     slip = blunder.random(days) < 0.005
     which = blunder.integers(len(having), size=days)
     by = np.exp(blunder.choice([-1.0, 1.0], days) * blunder.uniform(0.15, 0.7, days))
     for number, (name, instrument) in enumerate(having.items()):
-        random = stream(seed, f"readings {name}")
+        random = stream(seed, f"{place}readings {name}")
         # A drawing a day, used from each calibration on: half the limit is one standard deviation.
         drawn = np.clip(random.normal(0.0, 0.5, days), -1.0, 1.0)
         walk = np.cumsum(random.normal(0.0, instrument.drift_share / np.sqrt(YEAR), days))

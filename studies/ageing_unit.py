@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from ageing_membranes import YEAR, Array, State, stream, wander
@@ -46,7 +47,7 @@ class Unit:
         """What it was built to make."""
         return self.flux_lmh * self.area_m2 * self.elements / 1000.0
 
-    def site_text(self, water_constant_k: float, salt_constant_k: float) -> str:
+    def site_text(self, water_constant_k: float, salt_constant_k: float, *, together: bool) -> str:
         """The sections of a site file that are common to the owner's and the true one."""
         stages = "".join(
             f"[[stage]]\nvessels = {vessels}\nelements_per_vessel = {elements}\n"
@@ -68,7 +69,7 @@ law = "arrhenius"
 constant = "{salt_constant_k!r} K"
 accuracy = "500 K"
 [normalise]
-stages_together = {"true" if len(self.stages) > 1 else "false"}
+stages_together = {"true" if together else "false"}
 """
 
 
@@ -178,9 +179,16 @@ def change(seed: int, kind: str, days: int, onset: int) -> Change:
 
 
 def run(
-    seed: int, unit: Unit, site: bm.Site, water: Water, train: State, stages: tuple[State, ...], done: Change
-) -> dict[str, Array]:
-    """What the unit makes each day, exactly; salt in mg/L."""
+    seed: int,
+    unit: Unit,
+    site: bm.Site,
+    water: Water,
+    train: State,
+    stages: tuple[State, ...],
+    done: Change,
+    renewed: list[int],
+) -> tuple[dict[str, Array], ...]:
+    """What the stages make each day, exactly; salt in mg/L. On days in `renewed` membranes are cleaner."""
     random = stream(seed, "operator")
     days = len(water.hour)
     permeate_pressure = PERMEATE_PRESSURE_BAR + float(random.normal(0.0, 0.05))
@@ -190,8 +198,9 @@ def run(
     pressure = _pressure(random, unit, site, water, feed_tds, train, permeate_pressure, done)
     feed_flow = np.empty(days)
     start = unit.permeate_flow_m3_h / unit.recovery
-    for first in range(0, days, SPAN):
-        at = slice(first, first + SPAN)
+    bounds = sorted({0, days, *range(0, days, SPAN), *renewed})
+    for first, last in pairwise(bounds):
+        at = slice(first, last)
         water_at = Water(water.hour[at], water.temperature_degc[at], feed_tds[at])
         membrane = _membrane(unit.new, train, at)
         feed_flow[at] = _feed_flow(
@@ -199,28 +208,29 @@ def run(
         )
         start = float(np.median(feed_flow[at]))
     # From here on all is exact: the valve stands where it stands, and each day has its own membranes.
-    permeate, salt = np.zeros(days), np.zeros(days)
-    flow, tds, at_inlet = feed_flow.copy(), feed_tds.copy(), pressure.copy()
+    made, flow, tds = [], feed_flow, feed_tds
     for number, stage in enumerate(stages, start=1):
-        made = _pass(unit, site, number, stage, water, tds, at_inlet, flow, permeate_pressure)
-        permeate += made["permeate_flow_m3_h"]
-        salt += made["permeate_flow_m3_h"] * made["permeate_tds_mg_l"]
-        flow, tds = made["concentrate_flow_m3_h"], made["concentrate_tds_mg_l"]
-        at_inlet = made["concentrate_pressure_bar"]
-    if not (np.isfinite(permeate).all() and (at_inlet > 0).all()):
+        out = _pass(unit, site, number, stage, water, tds, pressure, flow, permeate_pressure)
+        at_inlet = {
+            "feed_temperature": water.temperature_degc,
+            "feed_pressure": pressure,
+            "permeate_pressure": np.full(days, permeate_pressure),
+            "feed_flow": flow,
+            "feed_tds": tds,
+        }
+        made.append(at_inlet | out)
+        pressure, flow, tds = (out[f"concentrate_{name}"] for name in ("pressure", "flow", "tds"))
+    if not (np.isfinite(flow).all() and (pressure > 0).all()):
         raise ValueError(f"seed {seed}: nothing holds together on some day")
-    return {
-        "feed_temperature": water.temperature_degc,
-        "feed_pressure": pressure,
-        "concentrate_pressure": at_inlet,
-        "permeate_pressure": np.full(days, permeate_pressure),
-        "feed_flow": feed_flow,
-        "permeate_flow": permeate,
-        "concentrate_flow": flow,
-        "feed_tds": feed_tds,
-        "permeate_tds": salt / permeate,
-        "concentrate_tds": tds,
-    }
+    return tuple(made)
+
+
+def together(stages: tuple[dict[str, Array], ...]) -> dict[str, Array]:
+    """The whole unit, from its stages."""
+    permeate = np.sum([stage["permeate_flow"] for stage in stages], axis=0)
+    salt = np.sum([stage["permeate_flow"] * stage["permeate_tds"] for stage in stages], axis=0)
+    at_end = {name: values for name, values in stages[-1].items() if name.startswith("concentrate")}
+    return stages[0] | at_end | {"permeate_flow": permeate, "permeate_tds": salt / permeate}
 
 
 def _feed_flow(
@@ -272,13 +282,13 @@ def _pass(
     permeate_pressure: float,
 ) -> dict[str, Array]:
     """One stage, day by day, each with the membranes of that day."""
-    names = (
-        "permeate_flow_m3_h",
-        "permeate_tds_mg_l",
-        "concentrate_flow_m3_h",
-        "concentrate_tds_mg_l",
-        "concentrate_pressure_bar",
-    )
+    names = {
+        "permeate_flow": "permeate_flow_m3_h",
+        "permeate_tds": "permeate_tds_mg_l",
+        "concentrate_flow": "concentrate_flow_m3_h",
+        "concentrate_tds": "concentrate_tds_mg_l",
+        "concentrate_pressure": "concentrate_pressure_bar",
+    }
     made = np.empty((len(tds), len(names)))
     # Plain floats once: taking them one by one from arrays would cost as much as the model.
     figures = (
@@ -305,7 +315,7 @@ def _pass(
             feed_flow_m3_h=inflow,
             stage=number,
         )
-        made[day] = [found[name] for name in names]
+        made[day] = [found[name] for name in names.values()]
     return {name: made[:, at] for at, name in enumerate(names)}
 
 
