@@ -12,7 +12,7 @@ import brinemark as bm
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "studies"))
 
-from ageing import KINDS, Ageing, simulate
+from ageing import KINDS, simulate
 
 STATE = ("water", "salt", "friction")
 
