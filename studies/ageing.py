@@ -154,9 +154,8 @@ def simulate(
     true_site = bm.Site.parse(own_laws + _salinity("") + _reference(start, "daily"))
     change = ageing_unit.change(seed, kind, days, onset)
     stopped = [each.day for each in membranes.cleanings]
-    renewed = [day + 1 for day in stopped if day + 1 < days]
     train, stages = membranes.train, membranes.stages
-    exact_stages = ageing_unit.run(seed, unit, true_site, water, train, stages, change, renewed)
+    exact_stages = ageing_unit.run(seed, unit, true_site, water, train, stages, change)
     exact = ageing_unit.together(exact_stages)
 
     having = ageing_instruments.instruments(seed, _visible(exact, has_differential), schedule)
@@ -325,8 +324,9 @@ def _faults(made: Ageing, off: dict[str, float]) -> list[str]:
             if np.nanmax(np.abs(found - getattr(stage, name))) > TOLERANCE:
                 faults.append(f"stage {number}: {name} is not given back")
     recovery = made.exact["permeate_flow"] / made.exact["feed_flow"]
-    usual = float(np.median(recovery[: made.onset_day]))
-    if made.detail != "concentrate valve opened" and np.abs(recovery / usual - 1).max() > 0.06:
+    off_by = np.abs(recovery / np.median(recovery[: made.onset_day]) - 1.0).max()
+    # The valve is set for the mean of the stages, which is not quite what stages far apart make together.
+    if made.detail != "concentrate valve opened" and off_by > (0.04 if alike else 0.1):
         faults.append(f"recovery {recovery.min():.3f} to {recovery.max():.3f}")
     # Against the same plant, healthy.
     fit = simulate(made.seed, "healthy", size=made.size, schedule=made.schedule)

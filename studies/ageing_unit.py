@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from ageing_membranes import YEAR, Array, State, stream, wander
@@ -13,8 +13,9 @@ import brinemark as bm
 PERMEATE_PRESSURE_BAR = 0.3
 USUAL_WATER_CONSTANT_K = 2700.0
 USUAL_SALT_CONSTANT_K = 3000.0
-# Days whose flow is set by one membrane, the mean of them.
+# Days for which the valve is set by one membrane, the mean of theirs: so many at most, so far apart in ln.
 SPAN = 32
+APART = 0.03
 
 
 @dataclass(frozen=True)
@@ -186,9 +187,8 @@ def run(
     train: State,
     stages: tuple[State, ...],
     done: Change,
-    renewed: list[int],
 ) -> tuple[dict[str, Array], ...]:
-    """What the stages make each day, exactly; salt in mg/L. On days in `renewed` membranes are cleaner."""
+    """What the stages make each day, exactly; salt in mg/L."""
     random = stream(seed, "operator")
     days = len(water.hour)
     permeate_pressure = PERMEATE_PRESSURE_BAR + float(random.normal(0.0, 0.05))
@@ -198,9 +198,7 @@ def run(
     pressure = _pressure(random, unit, site, water, feed_tds, train, permeate_pressure, done)
     feed_flow = np.empty(days)
     start = unit.permeate_flow_m3_h / unit.recovery
-    bounds = sorted({0, days, *range(0, days, SPAN), *renewed})
-    for first, last in pairwise(bounds):
-        at = slice(first, last)
+    for at in _spans(train):
         water_at = Water(water.hour[at], water.temperature_degc[at], feed_tds[at])
         membrane = _membrane(unit.new, train, at)
         feed_flow[at] = _feed_flow(
@@ -231,6 +229,19 @@ def together(stages: tuple[dict[str, Array], ...]) -> dict[str, Array]:
     salt = np.sum([stage["permeate_flow"] * stage["permeate_tds"] for stage in stages], axis=0)
     at_end = {name: values for name, values in stages[-1].items() if name.startswith("concentrate")}
     return stages[0] | at_end | {"permeate_flow": permeate, "permeate_tds": salt / permeate}
+
+
+def _spans(train: State) -> Iterator[slice]:
+    first = 0
+    for day in range(1, len(train.water)):
+        moved = max(
+            abs(train.water_trend[day] - train.water_trend[first]),
+            abs(train.friction_trend[day] - train.friction_trend[first]),
+        )
+        if day - first == SPAN or moved > APART:
+            yield slice(first, day)
+            first = day
+    yield slice(first, len(train.water))
 
 
 def _feed_flow(
