@@ -100,13 +100,10 @@ class Ageing:
         `train` or the stage's state where all membranes are alike; elsewhere it is what a reading can show of
         the train, with the short-lived variation of `train.water - train.water_trend`.
         """
-        site = (
-            self.true_site
-            if stage is None
-            else bm.Site.parse(
-                self.true_site.text.replace("stages_together = true", "stages_together = false")
-            )
-        )
+        site = self.true_site
+        if stage is not None:
+            apart = site.text.replace("stages_together = true", "stages_together = false")
+            site = bm.Site.parse(apart)
         result = bm.normalise(self.exact_log(stage), site, analyses=("membrane_model",), screen=False)
         new = {
             "water": ("element_water_permeability", self.new.water_permeability),
@@ -326,7 +323,7 @@ def _faults(made: Ageing, off: dict[str, float]) -> list[str]:
     recovery = made.exact["permeate_flow"] / made.exact["feed_flow"]
     off_by = np.abs(recovery / np.median(recovery[: made.onset_day]) - 1.0).max()
     # The valve is set for the mean of the stages, which is not quite what stages far apart make together.
-    if made.detail != "concentrate valve opened" and off_by > (0.04 if alike else 0.1):
+    if made.kind != "feed" and off_by > (0.04 if alike else 0.1):
         faults.append(f"recovery {recovery.min():.3f} to {recovery.max():.3f}")
     # Against the same plant, healthy.
     fit = simulate(made.seed, "healthy", size=made.size, schedule=made.schedule)

@@ -103,7 +103,7 @@ def build(seed: int, size: str) -> Unit:
     vessels, elements = int(random.integers(1, 4)), int(random.integers(6, 8))
     stages = ((2 * vessels, elements), (vessels, elements))
     recovery, flux = random.uniform(0.7, 0.78), random.uniform(15, 21)
-    return Unit(stages, 37.2, spacer, new, water, salt, flux, recovery, random.uniform(500, 2500))
+    return Unit(stages, 37.2, spacer, new, water, salt, flux, recovery, random.uniform(400, 1800))
 
 
 def _truncated(random: np.random.Generator, mean: float, sd: float, low: float, high: float) -> float:
@@ -170,7 +170,9 @@ def change(seed: int, kind: str, days: int, onset: int) -> Change:
     which = random.integers(3)
     if which == 0:
         over = np.clip((np.arange(days) + 1.0 - onset) / random.uniform(1.0, 60.0), 0.0, 1.0)
-        return Change((1.0 + random.uniform(0.3, 0.8)) ** over, none, none, "saltier feed")
+        saltier = (1.0 + random.uniform(0.3, 0.8)) ** over
+        # The valve is opened with it, or the concentrate would be too salty.
+        return Change(saltier, none, saltier, "saltier feed")
     by = random.uniform(0.05, 0.2)
     if which == 1:
         return Change(none, np.where(after, 1.0 - by, 1.0), none, "pressure turned down")
