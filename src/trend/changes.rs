@@ -6,7 +6,7 @@
 //! each must still be clear with all others in place.
 
 use super::filter::{LEVEL, RATE, Variances};
-use super::model::{Course, Happening, Intervention, Prior};
+use super::model::{Course, Happening, Intervention, Prior, Scatter, evidence, scatters};
 use super::points::{DAY, Points, Quantity};
 
 /// Settings of the search.
@@ -175,6 +175,7 @@ impl Search<'_> {
             all.push(Intervention {
                 time: best.time,
                 kind: best.kind,
+                touches: [true; 3],
             });
         }
         // Each must still be clear beside the others, the weakest first.
@@ -201,9 +202,61 @@ impl Search<'_> {
                 None => break,
             }
         }
+        self.only_bends_that_are_needed(&mut all, told.len());
         let mut found = all.split_off(told.len());
         found.sort_by(|a, b| a.time.total_cmp(&b.time));
         found
+    }
+
+    /// A bend is left out where a rate that grows by itself explains the points about as well without it.
+    fn only_bends_that_are_needed(&self, all: &mut Vec<Intervention>, first: usize) {
+        // One in twenty, on the scale of e (common practice, no source).
+        const NEEDED: f64 = 3.0;
+        let course = |quantity: usize, interventions: &[Intervention]| {
+            Course::new(
+                self.points,
+                quantity,
+                &self.priors[quantity],
+                interventions,
+                self.new_at,
+            )
+        };
+        let scatters: Vec<(usize, Scatter)> = self
+            .quantities
+            .iter()
+            .filter_map(|quantity| {
+                let drift = self.priors[*quantity].drift;
+                let found = scatters(&course(*quantity, all), self.noise[*quantity], drift, true);
+                Some((*quantity, *found.first()?))
+            })
+            .collect();
+        let likely = |interventions: &[Intervention]| -> f64 {
+            scatters
+                .iter()
+                .map(|(quantity, scatter)| {
+                    let drift = self.priors[*quantity].drift;
+                    evidence(&course(*quantity, interventions), *scatter, drift)
+                })
+                .sum()
+        };
+        let mut place = first;
+        let mut with = None;
+        while place < all.len() {
+            if all[place].kind != Happening::Bend {
+                place += 1;
+                continue;
+            }
+            let as_it_is = *with.get_or_insert_with(|| likely(all));
+            let mut others = all.clone();
+            others.remove(place);
+            let without = likely(&others);
+            if as_it_is < without + NEEDED {
+                *all = others;
+                with = Some(without);
+            } else {
+                place += 1;
+            }
+        }
     }
 }
 
