@@ -32,10 +32,28 @@ if TYPE_CHECKING:
         Budget as Budget,
     )
     from brinemark._core import (
+        Change as Change,
+    )
+    from brinemark._core import (
+        Check as Check,
+    )
+    from brinemark._core import (
+        Checked as Checked,
+    )
+    from brinemark._core import (
+        ColdFlow as ColdFlow,
+    )
+    from brinemark._core import (
         Completeness as Completeness,
     )
     from brinemark._core import (
+        Date as Date,
+    )
+    from brinemark._core import (
         Description as Description,
+    )
+    from brinemark._core import (
+        Diagnosis as Diagnosis,
     )
     from brinemark._core import (
         Due as Due,
@@ -51,6 +69,9 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         FileError as FileError,
+    )
+    from brinemark._core import (
+        Forecast as Forecast,
     )
     from brinemark._core import (
         LimitCount as LimitCount,
@@ -71,19 +92,31 @@ if TYPE_CHECKING:
         MissingColumnError as MissingColumnError,
     )
     from brinemark._core import (
+        Plan as Plan,
+    )
+    from brinemark._core import (
         Proposal as Proposal,
     )
     from brinemark._core import (
         Provenance as Provenance,
     )
     from brinemark._core import (
+        QuantityTrend as QuantityTrend,
+    )
+    from brinemark._core import (
         RangeError as RangeError,
+    )
+    from brinemark._core import (
+        Ranked as Ranked,
     )
     from brinemark._core import (
         Reference as Reference,
     )
     from brinemark._core import (
         Requirement as Requirement,
+    )
+    from brinemark._core import (
+        Run as Run,
     )
     from brinemark._core import (
         Share as Share,
@@ -107,6 +140,12 @@ if TYPE_CHECKING:
         TimeColumn as TimeColumn,
     )
     from brinemark._core import (
+        Tracker as Tracker,
+    )
+    from brinemark._core import (
+        Trend as Trend,
+    )
+    from brinemark._core import (
         UnitError as UnitError,
     )
     from brinemark._core import (
@@ -117,6 +156,9 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         __version__ as __version__,
+    )
+    from brinemark._core import (
+        cause_patterns as cause_patterns,
     )
     from brinemark._core import (
         check_meter as check_meter,
@@ -274,6 +316,24 @@ if TYPE_CHECKING:
     from brinemark.screening import (
         screen_blocks as screen_blocks,
     )
+    from brinemark.trends import (
+        TRIGGERS as TRIGGERS,
+    )
+    from brinemark.trends import (
+        Prices as Prices,
+    )
+    from brinemark.trends import (
+        check as check,
+    )
+    from brinemark.trends import (
+        diagnose as diagnose,
+    )
+    from brinemark.trends import (
+        forecast as forecast,
+    )
+    from brinemark.trends import (
+        trend as trend,
+    )
     from brinemark.visit import Sheet as Sheet
     from brinemark.visit import sheet as sheet
 
@@ -283,24 +343,35 @@ _HOMES = {
         "BaselineError",
         "BrinemarkError",
         "Budget",
+        "Change",
+        "Check",
+        "Checked",
+        "ColdFlow",
         "Completeness",
-        "Due",
+        "Date",
         "Description",
+        "Diagnosis",
+        "Due",
         "Estimate",
         "Event",
         "Fault",
         "FileError",
+        "Forecast",
         "LimitCount",
         "LogError",
         "Membrane",
         "MeterCheck",
         "MethodError",
         "MissingColumnError",
+        "Plan",
         "Proposal",
         "Provenance",
+        "QuantityTrend",
         "RangeError",
+        "Ranked",
         "Reference",
         "Requirement",
+        "Run",
         "Share",
         "Site",
         "SiteColumn",
@@ -308,10 +379,13 @@ _HOMES = {
         "Standing",
         "TestCount",
         "TimeColumn",
+        "Tracker",
+        "Trend",
         "UnitError",
         "Usual",
         "Verdict",
         "__version__",
+        "cause_patterns",
         "check_meter",
         "conductivity_at_25",
         "conductivity_from_tds",
@@ -362,6 +436,7 @@ _HOMES = {
     "brinemark.page": ("Report", "report"),
     "brinemark.screening": ("Averaged", "Screening", "average", "screen", "screen_blocks"),
     "brinemark.records": ("completeness",),
+    "brinemark.trends": ("TRIGGERS", "Prices", "check", "diagnose", "forecast", "trend"),
     "brinemark.visit": ("Sheet", "sheet"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

@@ -11,18 +11,19 @@ if TYPE_CHECKING:
     from brinemark.frames import Result
 
 TRIGGERS = {"water_permeability": -0.15, "salt_permeability": 0.10, "pressure_drop": 0.15}
-"""Changes against new that ask for a cleaning, as fractions. Common practice, no source: output -10 to -15 %, salt
-passage +5 to +20 %, differential pressure +10 to +20 %."""
+"""Changes against new that ask for a cleaning, as fractions. Common practice, no source: output -10 to
+-15 %, salt passage +5 to +20 %, differential pressure +10 to +20 %."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Prices:
     """What things cost, all in one currency.
 
-    energy_per_kwh : a kilowatt hour. cleaning : one cleaning, with chemicals, work and the hours the unit stands
-        still. elements : new elements for the whole train, put in. pump_efficiency : hydraulic over electrical
-        power, 0.05 to 1. hours_per_year : hours the unit runs. won_back : share of the loss that a cleaning wins
-        back, 0 to 1; None takes what those of the log won, else 0.75 (common practice, no source).
+    energy_per_kwh : a kilowatt hour. cleaning : one cleaning, with chemicals, work and the hours the unit
+        stands still. elements : new elements for the whole train, put in. pump_efficiency : hydraulic over
+        electrical power, 0.05 to 1. hours_per_year : hours the unit runs. won_back : share of the loss that
+        a cleaning wins back, 0 to 1; None takes what those of the log won, else 0.75 (common practice, no
+        source).
     """
 
     energy_per_kwh: float
@@ -43,21 +44,22 @@ def trend(
 ) -> list[_core.Trend]:
     """The course of each train and stage: level, rate, the site's own temperature law, what happened when.
 
-    result : Result. Where it holds the membrane model's figures, those are taken, else the standard practice's.
+    result : Result. Where it holds the membrane model's figures, those are taken, else the standard
+        practice's.
     level : how often an interval shall hold the true figure, 0.5 to 0.999. find_changes : whether jumps and
-        bends that the site file's [[event]] list does not tell are sought. jump_chi2, bend_chi2 : how clear one
-        must be: the sum over the quantities of its squared score, which is chi-squared with as many degrees of
-        freedom as there are quantities where nothing happens.
+        bends that the site file's [[event]] list does not tell are sought. jump_chi2, bend_chi2 : how clear
+        one must be: the sum over the quantities of its squared score, which is chi-squared with as many
+        degrees of freedom as there are quantities where nothing happens.
 
-    Returns: list of Trend, one a train and stage. Each quantity's logarithm, a point a day (the median of its
-        readings), is y = level + wander + (K - K_law) x + settling exp(-age / 25 d) + noise, with
-        x = 1/298.15 K - 1/T of the week's mean temperature; the level moves at a rate that is a random walk, the
-        wander is a first-order autoregression in continuous time. How much each varies is weighed over a grid by
-        its likelihood, so intervals hold that too.
+    Returns: list of Trend, one a train and stage. Each quantity's logarithm, a point a day (the median of
+        its readings), is y = level + wander + (K - K_law) x + settling exp(-age / 25 d) + noise, with x =
+        1/298.15 K - 1/T of the week's mean temperature; the level moves at a rate that is a random walk,
+        the wander is a first-order autoregression in continuous time. How much each varies is weighed over
+        a grid by its likelihood, so intervals hold that too.
     Raises: RangeError for settings out of range; BaselineError where no train has readings of three days.
     Accuracy: see `make study-trend`, which counts on simulated plants how often intervals hold the truth.
-    Source: Durbin and Koopman, Time Series Analysis by State Space Methods (2012), chapters 3 to 5; jumps: de Jong
-        and Penzer, JASA 93 (1998) 796 (both from memory; checked against statsmodels in the tests).
+    Source: Durbin and Koopman, Time Series Analysis by State Space Methods (2012), chapters 3 to 5; jumps:
+        de Jong and Penzer, JASA 93 (1998) 796 (both from memory; checked against statsmodels in the tests).
 
     >>> import brinemark as bm
     >>> result = bm.normalise(bm.read_log(bm.demo.log_path()), bm.Site.load(bm.demo.site_path()))
@@ -97,16 +99,16 @@ def forecast(
 ) -> _core.Forecast:
     """When something must be done, if nothing happens: cleaning, replacing, flow in the coldest water.
 
-    result : Result. trend : one of `trend(result)`. triggers : changes against new that ask for a cleaning, by
-        quantity, as fractions; those not given are of `TRIGGERS`. demand : permeate flow that is needed, with its
-        unit ("3 gpm"); None takes the site's low limit of permeate_flow, where it has one. coldest_degc : coldest
-        water of the year, 0 to 50 degC; None takes the coldest week of the log. prices : Prices; None tells no
-        costs.
+    result : Result. trend : one of `trend(result)`. triggers : changes against new that ask for a cleaning,
+        by quantity, as fractions; those not given are of `TRIGGERS`. demand : permeate flow that is needed,
+        with its unit ("3 gpm"); None takes the site's low limit of permeate_flow, where it has one.
+        coldest_degc : coldest water of the year, 0 to 50 degC; None takes the coldest week of the log.
+        prices : Prices; None tells no costs.
 
     Returns: Forecast. A day is given as its middle (even odds) and an interval of the trend's level.
     Raises: RangeError for figures out of range; UnitError for a demand without a unit of flow.
-    Source: the trend's own distribution, carried on; flow in the coldest water by ASTM D4516's net driving pressure
-        at the site's high limit of feed_pressure, with the site's own temperature constant.
+    Source: the trend's own distribution, carried on; flow in the coldest water by ASTM D4516's net driving
+        pressure at the site's high limit of feed_pressure, with the site's own temperature constant.
 
     >>> import brinemark as bm
     >>> result = bm.normalise(bm.read_log(bm.demo.log_path()), bm.Site.load(bm.demo.site_path()))

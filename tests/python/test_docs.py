@@ -118,7 +118,8 @@ def members(name: str) -> Iterator[tuple[str, object]]:
 
 
 def is_constant(public: object) -> bool:
-    return isinstance(public, (str, tuple, list))
+    # None: a setting whose default it is.
+    return public is None or isinstance(public, (str, tuple, list))
 
 
 @pytest.mark.parametrize("name", bm.__all__)
