@@ -420,12 +420,22 @@ fn interval(estimate: &Estimate) -> String {
 
 impl std::fmt::Display for Estimate {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(
-            f,
-            "{} ({}, n = {})",
-            percent(self.value),
-            interval(self),
-            self.n
-        )
+        if self.unit.is_empty() {
+            return write!(
+                f,
+                "{} ({}, n = {})",
+                percent(self.value),
+                interval(self),
+                self.n
+            );
+        }
+        let level = 100.0 * self.level;
+        write!(f, "{:.4} {} (", self.value, self.unit)?;
+        if self.low.is_nan() || self.high.is_nan() {
+            write!(f, "too few readings for an interval")?;
+        } else {
+            write!(f, "{level:.0} % interval {:.4} to {:.4}", self.low, self.high)?;
+        }
+        write!(f, ", n = {})", self.n)
     }
 }

@@ -1,0 +1,436 @@
+//! Where one or several series change, found exactly: no other choice of rows has a lower cost.
+
+mod fits;
+
+use crate::error::{Error, Fault, Faults, nearest};
+use crate::trend::cross_checks::usable;
+use fits::{Fits, Levels, Lines, keep, least};
+
+/// What a stretch between two changes is taken for; its cost is the sum of squares about that.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Cost {
+    /// One level: the mean.
+    Level,
+    /// One straight line against the times; lines need not meet where they change.
+    Line,
+}
+
+impl Cost {
+    /// Both, by name.
+    pub const NAMES: [(&'static str, Self); 2] = [("level", Self::Level), ("line", Self::Line)];
+
+    /// The cost of this name.
+    ///
+    /// # Errors
+    /// [`Error::Series`] where there is none.
+    pub fn parse(name: &str) -> Result<Self, Error> {
+        if let Some((_, found)) = Self::NAMES.iter().find(|(known, _)| *known == name) {
+            return Ok(*found);
+        }
+        let remedy = match nearest(name, Self::NAMES.map(|(known, _)| known)) {
+            Some(meant) => format!("did you mean '{meant}'?"),
+            None => "level or line".to_owned(),
+        };
+        Err(refusal("cost", name, "no such cost", remedy))
+    }
+}
+
+/// How many changes there shall be.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Number {
+    /// As many as lower the cost by more than this, each.
+    Penalty(f64),
+    /// So many.
+    Changes(usize),
+}
+
+/// Settings of [`change_points`].
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ChangePointSettings<'a> {
+    /// What a stretch is taken for.
+    pub cost: Cost,
+    /// How many changes.
+    pub number: Number,
+    /// The least number of rows between two changes, and before the first and after the last; missing values count.
+    pub min_size: usize,
+    /// The rows' times, in any unit, rising; for [`Cost::Line`] alone.
+    pub times: Option<&'a [f64]>,
+    /// The standard deviation of each series' noise, in its unit, by whose square its cost is divided; 1 where not given.
+    pub noise: Option<&'a [f64]>,
+}
+
+/// Where series change.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChangePoints {
+    /// The first row of each stretch but the first, counted from 0.
+    pub rows: Vec<usize>,
+    /// The sum of squares that is left, in terms of the noise, added up over stretches and series, penalties not counted.
+    pub cost: f64,
+    /// What each stretch was taken for.
+    pub of: Cost,
+    /// How the number of changes was set.
+    pub number: Number,
+    /// The least number of rows of a stretch.
+    pub min_size: usize,
+    /// Rows.
+    pub n: usize,
+    /// Missing values of each series.
+    pub missing: Vec<usize>,
+}
+
+/// Finds the rows at which all series change together, with the lowest sum of costs of any choice of rows.
+///
+/// Minimised is Σ over series and stretches of the sum of squares about the mean (or line), each over the square of its
+/// series' noise, plus the penalty for each change. With a penalty: optimal partitioning (B. Jackson et al., IEEE Signal
+/// Processing Letters 12 (2005) 105), with starts left out that can never be best again (R. Killick, P. Fearnhead and
+/// I. A. Eckley, J. Am. Stat. Assoc. 107 (2012) 1590; both from memory); with a least stretch, no sooner than the stretch
+/// that would replace them may begin, so that the result stays exact. Time from O(n), where there are changes throughout,
+/// to O(n²), where there are none. With a number of changes: dynamic programming, O(n² changes), memory O(n changes).
+///
+/// A penalty of 2 to 3 ln n for each figure that a change adds (1 for a level, 2 for a line, of each series) is common
+/// where the noise is independent; noise that hangs together needs more, or changes will be found where there are none. No
+/// interval is given for the rows.
+///
+/// A missing value (NaN) costs nothing. Costs are exact to rounding: fits are moved value by value, not taken from sums.
+///
+/// # Errors
+/// [`Error::Series`] for no series, series of different lengths or without a value, infinite figures, a penalty of 0 or
+/// less, noise of 0 or less, times that do not rise, times for levels, a stretch that has less than 1 row (2 for lines), or
+/// fewer rows than the stretches asked for need.
+///
+/// ```
+/// use brinemark::change_points::{ChangePointSettings, Cost, Number, change_points};
+/// let settings = ChangePointSettings {
+///     cost: Cost::Level,
+///     number: Number::Penalty(5.0),
+///     min_size: 2,
+///     times: None,
+///     noise: Some(&[0.5]),
+/// };
+/// let found = change_points(&[&[1.0, 1.2, 0.9, 5.1, f64::NAN, 4.8, 5.0]], &settings)?;
+/// assert_eq!(found.rows, [3]);
+/// # Ok::<(), brinemark::Error>(())
+/// ```
+pub fn change_points(
+    series: &[&[f64]],
+    settings: &ChangePointSettings<'_>,
+) -> Result<ChangePoints, Error> {
+    check(series, settings)?;
+    let rows = Rows::of(series, settings);
+    let (found, cost) = match settings.cost {
+        Cost::Level => rows.changes::<Levels>(settings),
+        Cost::Line => rows.changes::<Lines>(settings),
+    };
+    let missing = |values: &&[f64]| values.iter().filter(|value| value.is_nan()).count();
+    Ok(ChangePoints {
+        rows: found,
+        cost,
+        of: settings.cost,
+        number: settings.number,
+        min_size: settings.min_size,
+        n: rows.times.len(),
+        missing: series.iter().map(missing).collect(),
+    })
+}
+
+fn refusal(
+    column: impl Into<String>,
+    value: impl ToString,
+    problem: impl Into<String>,
+    remedy: impl Into<String>,
+) -> Error {
+    let fault = Fault::new(problem, remedy).at_column(column);
+    Error::Series(fault.with_value(value.to_string()).into())
+}
+
+fn check(series: &[&[f64]], settings: &ChangePointSettings<'_>) -> Result<(), Error> {
+    let rows = series.first().map_or(0, |values| values.len());
+    if rows == 0 {
+        return Err(refusal("values", rows, "no values", "one series or several"));
+    }
+    let name = |at: usize| match series.len() {
+        1 => "values".to_owned(),
+        _ => format!("series {}", at + 1),
+    };
+    for (at, values) in series.iter().enumerate() {
+        if values.len() != rows {
+            let problem = format!("another number of values than the first series, {rows}");
+            return Err(refusal(name(at), values.len(), problem, "as many, NaN where missing"));
+        }
+        usable(&name(at), values)?;
+        if values.iter().all(|value| value.is_nan()) {
+            return Err(refusal(name(at), "NaN", "all values are missing", "at least one value"));
+        }
+    }
+    if let Some(noise) = settings.noise {
+        if noise.len() != series.len() {
+            let problem = format!("noise for {} series", series.len());
+            return Err(refusal("noise", noise.len(), problem, "one figure a series"));
+        }
+        if let Some(wrong) = noise.iter().find(|noise| !(1e-50..=1e50).contains(*noise)) {
+            let remedy = "its standard deviation, above 0 (1e-50 to 1e50)";
+            return Err(refusal("noise", wrong, "no standard deviation", remedy));
+        }
+    }
+    check_times(rows, settings)?;
+    let least = match settings.cost {
+        Cost::Level => 1,
+        Cost::Line => 2,
+    };
+    let size = settings.min_size;
+    if size < least {
+        let remedy = format!("{least} rows or more");
+        return Err(refusal("min_size", size, "too short a stretch", remedy));
+    }
+    let stretches = match settings.number {
+        Number::Penalty(penalty) if !(penalty > 0.0 && penalty <= 1e100) => {
+            let remedy = "above 0 (and up to 1e100), such as 3 ln n";
+            return Err(refusal("penalty", penalty, "no penalty", remedy));
+        }
+        Number::Penalty(_) => 1,
+        Number::Changes(changes) => changes.saturating_add(1),
+    };
+    if stretches.saturating_mul(size) > rows {
+        let problem = format!("too few rows for {stretches} times {size}");
+        return Err(refusal("values", rows, problem, "fewer changes, or a smaller min_size"));
+    }
+    Ok(())
+}
+
+fn check_times(rows: usize, settings: &ChangePointSettings<'_>) -> Result<(), Error> {
+    let times = match (settings.cost, settings.times) {
+        (Cost::Level, None) => return Ok(()),
+        (Cost::Level, Some(times)) => {
+            let remedy = "leave them out, or cost=\"line\"";
+            return Err(refusal("times", times.len(), "levels use no times", remedy));
+        }
+        (Cost::Line, None) => {
+            return Err(refusal("times", "", "lines need times", "one a row, rising"));
+        }
+        (Cost::Line, Some(times)) => times,
+    };
+    if times.len() != rows {
+        let problem = format!("another number of times than of values, {rows}");
+        return Err(refusal("times", times.len(), problem, "one time a value"));
+    }
+    usable("times", times)?;
+    let mut faults = Faults::default();
+    for (at, time) in times.iter().enumerate() {
+        if time.is_nan() || (at > 0 && time <= &times[at - 1]) {
+            faults.push(
+                Fault::new("missing, or not later than the one before", "rising times")
+                    .at_column("times")
+                    .at_row(at as u64 + 1)
+                    .with_value(time.to_string()),
+            );
+        }
+    }
+    faults.into_result(Error::Series)
+}
+
+/// What is fitted, brought to the size of 1.
+struct Rows {
+    /// From 0 to 1, or all 0 for levels.
+    times: Vec<f64>,
+    /// Each series from its first value on, in terms of its noise.
+    series: Vec<Vec<f64>>,
+}
+
+impl Rows {
+    fn of(series: &[&[f64]], settings: &ChangePointSettings<'_>) -> Self {
+        let scaled = series.iter().enumerate().map(|(at, values)| {
+            let noise = settings.noise.map_or(1.0, |noise| noise[at]);
+            let first = values.iter().find(|value| !value.is_nan());
+            let first = first.copied().unwrap_or_default();
+            let scaled = values.iter().map(|value| (value - first) / noise);
+            scaled.collect()
+        });
+        let rows = series.first().map_or(0, |values| values.len());
+        let times = match settings.times {
+            Some([first, .., last]) => {
+                let times = settings.times.unwrap_or_default().iter();
+                times.map(|time| (time - first) / (last - first)).collect()
+            }
+            _ => vec![0.0; rows],
+        };
+        Self {
+            times,
+            series: scaled.collect(),
+        }
+    }
+
+    /// The first rows of all stretches but the first, and the cost of all.
+    fn changes<F: Fits + Default>(&self, settings: &ChangePointSettings<'_>) -> (Vec<usize>, f64) {
+        let changes = match settings.number {
+            Number::Penalty(penalty) => self.penalised::<F>(penalty, settings.min_size),
+            Number::Changes(changes) => self.numbered::<F>(changes, settings.min_size),
+        };
+        let cost = self.cost::<F>(&changes);
+        (changes, cost)
+    }
+
+    fn fits<F: Fits + Default>(&self) -> Vec<F> {
+        self.series.iter().map(|_| F::default()).collect()
+    }
+
+    /// The cost of stretches that begin at these rows, and at the first.
+    fn cost<F: Fits + Default>(&self, changes: &[usize]) -> f64 {
+        let mut total = 0.0;
+        let ends = changes.iter().copied().chain([self.times.len()]);
+        let mut start = 0;
+        for end in ends {
+            let mut fits = self.fits::<F>();
+            let mut cost = [0.0];
+            fits.iter_mut().for_each(F::start);
+            for row in start..end {
+                self.advance(row, &mut fits, &mut cost);
+            }
+            total += cost[0];
+            start = end;
+        }
+        total
+    }
+
+    #[inline(always)]
+    fn advance<F: Fits>(&self, row: usize, fits: &mut [F], costs: &mut [f64]) {
+        for (fit, values) in fits.iter_mut().zip(&self.series) {
+            fit.advance(self.times[row], values[row], costs);
+        }
+    }
+
+    /// Optimal partitioning with pruning.
+    fn penalised<F: Fits + Default>(&self, penalty: f64, min_size: usize) -> Vec<usize> {
+        // Starts are looked through for what can go no more often than this, which costs little and keeps the loops plain.
+        const SELDOM: usize = 8;
+        let arch = pulp::Arch::new();
+        let n = self.times.len();
+        let mut fits = self.fits::<F>();
+        // The best stretch up to each row begins here.
+        let mut start_of = vec![0_u32; n + 1];
+        // The starts that may still be best, in order, and for each the best cost up to it plus that of the stretch since.
+        let (mut starts, mut costs) = (vec![0_u32], vec![0.0]);
+        fits.iter_mut().for_each(F::start);
+        let mut kept = vec![true];
+        // So many of them have a stretch that is long enough.
+        let mut ready = 0;
+        let mut look = min_size;
+        for end in 1..=n {
+            while ready < starts.len() && starts[ready] as usize + min_size <= end {
+                ready += 1;
+            }
+            let step = Step {
+                rows: self,
+                row: end - 1,
+                fits: &mut fits,
+                costs: &mut costs,
+                ready,
+            };
+            let Some((best, cost)) = arch.dispatch(step) else {
+                continue;
+            };
+            start_of[end] = starts[best];
+            let cost = cost + penalty;
+            if end >= look {
+                // Those that a stretch from here would have beaten when last looked at: it may begin and end by now.
+                if kept.contains(&false) {
+                    fits.iter_mut().for_each(|fit| fit.keep(&kept));
+                    keep(&mut starts, &kept);
+                    keep(&mut costs, &kept);
+                    ready -= kept.iter().filter(|keep| !**keep).count();
+                    kept.clear();
+                    kept.resize(starts.len(), true);
+                }
+                for (keep, each) in kept.iter_mut().zip(&costs[..ready]) {
+                    *keep = !(*each >= cost);
+                }
+                look = end + min_size.max(SELDOM);
+            }
+            starts.push(end as u32);
+            costs.push(cost);
+            kept.push(true);
+            fits.iter_mut().for_each(F::start);
+        }
+        backwards(n, |end| start_of[end] as usize)
+    }
+
+    /// So many changes, by dynamic programming.
+    fn numbered<F: Fits + Default>(&self, changes: usize, min_size: usize) -> Vec<usize> {
+        let arch = pulp::Arch::new();
+        let n = self.times.len();
+        let mut fits = self.fits::<F>();
+        // The lowest cost up to each row, with 0, 1, … changes; and where the last stretch of it begins.
+        let mut lowest = vec![vec![f64::INFINITY; n + 1]; changes + 1];
+        let mut start_of = vec![vec![0_u32; n + 1]; changes + 1];
+        let mut costs = Vec::with_capacity(n);
+        let mut sums = Vec::with_capacity(n);
+        for end in 1..=n {
+            costs.push(0.0);
+            fits.iter_mut().for_each(F::start);
+            let step = Step {
+                rows: self,
+                row: end - 1,
+                fits: &mut fits,
+                costs: &mut costs,
+                ready: 0,
+            };
+            arch.dispatch(step);
+            let Some(ready) = (end + 1).checked_sub(min_size) else {
+                continue;
+            };
+            if ready == 0 {
+                continue;
+            }
+            lowest[0][end] = costs[0];
+            for number in 1..=changes {
+                sums.clear();
+                let before = lowest[number - 1][..ready].iter().zip(&costs);
+                sums.extend(before.map(|(before, since)| before + since));
+                if let Some((start, cost)) = least(&sums).filter(|(_, cost)| cost.is_finite()) {
+                    lowest[number][end] = cost;
+                    start_of[number][end] = start as u32;
+                }
+            }
+        }
+        let mut number = changes;
+        backwards(n, |end| {
+            let start = start_of[number][end] as usize;
+            number = number.saturating_sub(1);
+            start
+        })
+    }
+}
+
+/// The starts of stretches but the first, in order, from that of the last.
+fn backwards(n: usize, mut start_of: impl FnMut(usize) -> usize) -> Vec<usize> {
+    let mut starts = Vec::new();
+    let mut end = start_of(n);
+    while end > 0 {
+        starts.push(end);
+        end = start_of(end);
+    }
+    starts.reverse();
+    starts
+}
+
+/// One row taken in, compiled once for each kind of processor with the widest instructions it has; gives the cheapest of
+/// the first `ready` starts.
+struct Step<'a, F> {
+    rows: &'a Rows,
+    row: usize,
+    fits: &'a mut [F],
+    costs: &'a mut [f64],
+    ready: usize,
+}
+
+impl<F: Fits> pulp::WithSimd for Step<'_, F> {
+    type Output = Option<(usize, f64)>;
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) -> Self::Output {
+        self.rows.advance(self.row, self.fits, self.costs);
+        least(&self.costs[..self.ready])
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,3 @@
+//! What a series does over time.
+
+pub mod cross_checks;
