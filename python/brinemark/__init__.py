@@ -32,6 +32,9 @@ if TYPE_CHECKING:
         Budget as Budget,
     )
     from brinemark._core import (
+        ChangePoints as ChangePoints,
+    )
+    from brinemark._core import (
         Completeness as Completeness,
     )
     from brinemark._core import (
@@ -57,6 +60,9 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         LogError as LogError,
+    )
+    from brinemark._core import (
+        MannKendall as MannKendall,
     )
     from brinemark._core import (
         Membrane as Membrane,
@@ -86,6 +92,9 @@ if TYPE_CHECKING:
         Requirement as Requirement,
     )
     from brinemark._core import (
+        SeriesError as SeriesError,
+    )
+    from brinemark._core import (
         Share as Share,
     )
     from brinemark._core import (
@@ -104,6 +113,9 @@ if TYPE_CHECKING:
         TestCount as TestCount,
     )
     from brinemark._core import (
+        TheilSen as TheilSen,
+    )
+    from brinemark._core import (
         TimeColumn as TimeColumn,
     )
     from brinemark._core import (
@@ -114,6 +126,9 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         Verdict as Verdict,
+    )
+    from brinemark._core import (
+        YearOnYear as YearOnYear,
     )
     from brinemark._core import (
         __version__ as __version__,
@@ -274,6 +289,18 @@ if TYPE_CHECKING:
     from brinemark.screening import (
         screen_blocks as screen_blocks,
     )
+    from brinemark.series import (
+        change_points as change_points,
+    )
+    from brinemark.series import (
+        mann_kendall as mann_kendall,
+    )
+    from brinemark.series import (
+        theil_sen as theil_sen,
+    )
+    from brinemark.series import (
+        year_on_year as year_on_year,
+    )
     from brinemark.visit import Sheet as Sheet
     from brinemark.visit import sheet as sheet
 
@@ -283,6 +310,7 @@ _HOMES = {
         "BaselineError",
         "BrinemarkError",
         "Budget",
+        "ChangePoints",
         "Completeness",
         "Due",
         "Description",
@@ -292,6 +320,7 @@ _HOMES = {
         "FileError",
         "LimitCount",
         "LogError",
+        "MannKendall",
         "Membrane",
         "MeterCheck",
         "MethodError",
@@ -301,16 +330,19 @@ _HOMES = {
         "RangeError",
         "Reference",
         "Requirement",
+        "SeriesError",
         "Share",
         "Site",
         "SiteColumn",
         "SiteError",
         "Standing",
         "TestCount",
+        "TheilSen",
         "TimeColumn",
         "UnitError",
         "Usual",
         "Verdict",
+        "YearOnYear",
         "__version__",
         "check_meter",
         "conductivity_at_25",
@@ -362,6 +394,7 @@ _HOMES = {
     "brinemark.page": ("Report", "report"),
     "brinemark.screening": ("Averaged", "Screening", "average", "screen", "screen_blocks"),
     "brinemark.records": ("completeness",),
+    "brinemark.series": ("change_points", "mann_kendall", "theil_sen", "year_on_year"),
     "brinemark.visit": ("Sheet", "sheet"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

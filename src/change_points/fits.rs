@@ -98,10 +98,7 @@ impl Fits for Lines {
         self.met += 1.0;
         let starts = costs.len();
         let before = &self.before[..starts];
-        let (mean_time, spread) = (
-            &mut self.mean_time[..starts],
-            &mut self.spread[..starts],
-        );
+        let (mean_time, spread) = (&mut self.mean_time[..starts], &mut self.spread[..starts]);
         let (mean, slope) = (&mut self.mean[..starts], &mut self.slope[..starts]);
         for at in 0..starts {
             let m = met - before[at];
@@ -153,7 +150,11 @@ pub(super) fn least(figures: &[f64]) -> Option<(usize, f64)> {
         }
         let mut here = f64::INFINITY;
         for lane in 0..LANES {
-            here = if lanes[lane] < here { lanes[lane] } else { here };
+            here = if lanes[lane] < here {
+                lanes[lane]
+            } else {
+                here
+            };
         }
         for figure in &figures[whole..] {
             here = if *figure < here { *figure } else { here };
@@ -163,6 +164,8 @@ pub(super) fn least(figures: &[f64]) -> Option<(usize, f64)> {
         }
     }
     let start = best.1 * BLOCK;
-    let place = figures[start..].iter().position(|figure| *figure == best.0)?;
+    let place = figures[start..]
+        .iter()
+        .position(|figure| *figure == best.0)?;
     Some((start + place, best.0))
 }

@@ -33,6 +33,14 @@ impl Cost {
         };
         Err(refusal("cost", name, "no such cost", remedy))
     }
+
+    /// Its name.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Level => "level",
+            Self::Line => "line",
+        }
+    }
 }
 
 /// How many changes there shall be.
@@ -42,6 +50,31 @@ pub enum Number {
     Penalty(f64),
     /// So many.
     Changes(usize),
+}
+
+impl Number {
+    /// From a penalty or a number of changes.
+    ///
+    /// # Errors
+    /// [`Error::Series`] where neither is given, or both.
+    pub fn from_settings(penalty: Option<f64>, changes: Option<usize>) -> Result<Self, Error> {
+        match (penalty, changes) {
+            (Some(penalty), None) => Ok(Self::Penalty(penalty)),
+            (None, Some(changes)) => Ok(Self::Changes(changes)),
+            (None, None) => Err(refusal(
+                "penalty",
+                "",
+                "neither a penalty nor a number of changes",
+                "one of the two",
+            )),
+            (Some(penalty), Some(_)) => Err(refusal(
+                "penalty",
+                penalty,
+                "a number of changes is given too",
+                "one of the two",
+            )),
+        }
+    }
 }
 
 /// Settings of [`change_points`].
@@ -140,13 +173,24 @@ fn refusal(
     remedy: impl Into<String>,
 ) -> Error {
     let fault = Fault::new(problem, remedy).at_column(column);
-    Error::Series(fault.with_value(value.to_string()).into())
+    let value = value.to_string();
+    let fault = if value.is_empty() {
+        fault
+    } else {
+        fault.with_value(value)
+    };
+    Error::Series(fault.into())
 }
 
 fn check(series: &[&[f64]], settings: &ChangePointSettings<'_>) -> Result<(), Error> {
     let rows = series.first().map_or(0, |values| values.len());
     if rows == 0 {
-        return Err(refusal("values", rows, "no values", "one series or several"));
+        return Err(refusal(
+            "values",
+            rows,
+            "no values",
+            "one series or several",
+        ));
     }
     let name = |at: usize| match series.len() {
         1 => "values".to_owned(),
@@ -155,17 +199,32 @@ fn check(series: &[&[f64]], settings: &ChangePointSettings<'_>) -> Result<(), Er
     for (at, values) in series.iter().enumerate() {
         if values.len() != rows {
             let problem = format!("another number of values than the first series, {rows}");
-            return Err(refusal(name(at), values.len(), problem, "as many, NaN where missing"));
+            return Err(refusal(
+                name(at),
+                values.len(),
+                problem,
+                "as many, NaN where missing",
+            ));
         }
         usable(&name(at), values)?;
         if values.iter().all(|value| value.is_nan()) {
-            return Err(refusal(name(at), "NaN", "all values are missing", "at least one value"));
+            return Err(refusal(
+                name(at),
+                "NaN",
+                "all values are missing",
+                "at least one value",
+            ));
         }
     }
     if let Some(noise) = settings.noise {
         if noise.len() != series.len() {
             let problem = format!("noise for {} series", series.len());
-            return Err(refusal("noise", noise.len(), problem, "one figure a series"));
+            return Err(refusal(
+                "noise",
+                noise.len(),
+                problem,
+                "one figure a series",
+            ));
         }
         if let Some(wrong) = noise.iter().find(|noise| !(1e-50..=1e50).contains(*noise)) {
             let remedy = "its standard deviation, above 0 (1e-50 to 1e50)";
@@ -192,7 +251,12 @@ fn check(series: &[&[f64]], settings: &ChangePointSettings<'_>) -> Result<(), Er
     };
     if stretches.saturating_mul(size) > rows {
         let problem = format!("too few rows for {stretches} times {size}");
-        return Err(refusal("values", rows, problem, "fewer changes, or a smaller min_size"));
+        return Err(refusal(
+            "values",
+            rows,
+            problem,
+            "fewer changes, or a smaller min_size",
+        ));
     }
     Ok(())
 }
@@ -205,7 +269,12 @@ fn check_times(rows: usize, settings: &ChangePointSettings<'_>) -> Result<(), Er
             return Err(refusal("times", times.len(), "levels use no times", remedy));
         }
         (Cost::Line, None) => {
-            return Err(refusal("times", "", "lines need times", "one a row, rising"));
+            return Err(refusal(
+                "times",
+                "",
+                "lines need times",
+                "one a row, rising",
+            ));
         }
         (Cost::Line, Some(times)) => times,
     };

@@ -24,7 +24,13 @@ fn cost_of(values: &[f64], times: &[f64], cost: Cost) -> f64 {
 }
 
 /// The lowest cost up to each row with each number of changes, every start tried, nothing pruned.
-fn lowest(series: &[Vec<f64>], times: &[f64], noise: &[f64], cost: Cost, min_size: usize) -> Vec<f64> {
+fn lowest(
+    series: &[Vec<f64>],
+    times: &[f64],
+    noise: &[f64],
+    cost: Cost,
+    min_size: usize,
+) -> Vec<f64> {
     let n = times.len();
     let of = |start: usize, end: usize| -> f64 {
         let each = series.iter().zip(noise).map(|(values, noise)| {
@@ -132,7 +138,11 @@ fn a_step_is_found_far_from_zero() {
     let found = change_points(&[&values], &ChangePointSettings { noise, ..LEVEL }).unwrap();
     assert_eq!(found.rows, [600, 1300]);
     let expected = 2000.0 / 12.0 / 0.09;
-    assert!((found.cost - expected).abs() < 0.01 * expected, "{}", found.cost);
+    assert!(
+        (found.cost - expected).abs() < 0.01 * expected,
+        "{}",
+        found.cost
+    );
 }
 
 #[test]
@@ -152,7 +162,10 @@ fn pruning_keeps_what_long_stretches_need() {
 #[test]
 fn refusals_name_what_is_wrong() {
     let inf = [1.0, f64::INFINITY, 2.0];
-    let line = ChangePointSettings { cost: Cost::Line, ..LEVEL };
+    let line = ChangePointSettings {
+        cost: Cost::Line,
+        ..LEVEL
+    };
     let two: &[&[f64]] = &[&[1.0, 2.0], &[1.0]];
     let three: &[&[f64]] = &[&[1.0, 2.0, 3.0]];
     for (series, settings, said) in [
@@ -160,20 +173,85 @@ fn refusals_name_what_is_wrong() {
         (two, LEVEL, "series 2, '1'"),
         (&[&inf], LEVEL, "row 2, values, 'inf'"),
         (&[&[f64::NAN; 4]], LEVEL, "all values are missing"),
-        (three, ChangePointSettings { number: Number::Penalty(0.0), ..LEVEL }, "penalty, '0'"),
-        (three, ChangePointSettings { number: Number::Penalty(f64::NAN), ..LEVEL }, "penalty, 'NaN'"),
-        (three, ChangePointSettings { number: Number::Changes(1), ..LEVEL }, "too few rows for 2 times 2"),
-        (three, ChangePointSettings { min_size: 0, ..LEVEL }, "min_size, '0'"),
-        (three, ChangePointSettings { noise: Some(&[0.0]), ..LEVEL }, "noise, '0'"),
-        (three, ChangePointSettings { noise: Some(&[1.0, 2.0]), ..LEVEL }, "noise, '2'"),
-        (three, ChangePointSettings { times: Some(&[0.0, 1.0, 2.0]), ..LEVEL }, "levels use no times"),
+        (
+            three,
+            ChangePointSettings {
+                number: Number::Penalty(0.0),
+                ..LEVEL
+            },
+            "penalty, '0'",
+        ),
+        (
+            three,
+            ChangePointSettings {
+                number: Number::Penalty(f64::NAN),
+                ..LEVEL
+            },
+            "penalty, 'NaN'",
+        ),
+        (
+            three,
+            ChangePointSettings {
+                number: Number::Changes(1),
+                ..LEVEL
+            },
+            "too few rows for 2 times 2",
+        ),
+        (
+            three,
+            ChangePointSettings {
+                min_size: 0,
+                ..LEVEL
+            },
+            "min_size, '0'",
+        ),
+        (
+            three,
+            ChangePointSettings {
+                noise: Some(&[0.0]),
+                ..LEVEL
+            },
+            "noise, '0'",
+        ),
+        (
+            three,
+            ChangePointSettings {
+                noise: Some(&[1.0, 2.0]),
+                ..LEVEL
+            },
+            "noise, '2'",
+        ),
+        (
+            three,
+            ChangePointSettings {
+                times: Some(&[0.0, 1.0, 2.0]),
+                ..LEVEL
+            },
+            "levels use no times",
+        ),
         (three, line, "lines need times"),
-        (three, ChangePointSettings { times: Some(&[0.0, 1.0, 1.0]), ..line }, "row 3, times, '1'"),
-        (three, ChangePointSettings { times: Some(&[0.0, 1.0]), ..line }, "times, '2'"),
+        (
+            three,
+            ChangePointSettings {
+                times: Some(&[0.0, 1.0, 1.0]),
+                ..line
+            },
+            "row 3, times, '1'",
+        ),
+        (
+            three,
+            ChangePointSettings {
+                times: Some(&[0.0, 1.0]),
+                ..line
+            },
+            "times, '2'",
+        ),
     ] {
         let message = change_points(series, &settings).unwrap_err().to_string();
         assert!(message.contains(said), "{message}");
     }
+    assert!(Number::from_settings(None, None).is_err());
+    assert!(Number::from_settings(Some(1.0), Some(1)).is_err());
     let message = Cost::parse("lines").unwrap_err().to_string();
     assert!(message.contains("did you mean 'line'?"), "{message}");
 }

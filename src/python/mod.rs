@@ -12,6 +12,7 @@ mod membrane;
 mod records;
 mod result;
 mod screening;
+mod series;
 mod site;
 mod tables;
 mod uncertainty;
@@ -38,5 +39,6 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     result::register(module)?;
     uncertainty::register(module)?;
     records::register(module)?;
+    series::register(module)?;
     assess::register(module)
 }

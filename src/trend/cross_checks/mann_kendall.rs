@@ -105,7 +105,9 @@ pub fn mann_kendall(
     usable("values", values)?;
     if lags == Some(0) {
         let fault = Fault::new("no lags", "1 or more, or none given for all of them");
-        return Err(Error::Series(fault.at_column("lags").with_value("0").into()));
+        return Err(Error::Series(
+            fault.at_column("lags").with_value("0").into(),
+        ));
     }
     let there: Vec<f64> = values.iter().copied().filter(|x| !x.is_nan()).collect();
     let n = there.len();
@@ -155,7 +157,10 @@ fn factor(values: &[f64], correction: Correction, lags: usize) -> f64 {
         Correction::YueWang => {
             let correlations = autocorrelations(&left, lags);
             let weighted = (1..).zip(&correlations);
-            1.0 + 2.0 * weighted.map(|(lag, r)| (1.0 - f64::from(lag) / n) * r).sum::<f64>()
+            1.0 + 2.0
+                * weighted
+                    .map(|(lag, r)| (1.0 - f64::from(lag) / n) * r)
+                    .sum::<f64>()
         }
         Correction::HamedRao => {
             let significant = Normal::standard().inverse_cdf(0.975) / n.sqrt();
@@ -191,7 +196,10 @@ fn autocorrelations(values: &[f64], lags: usize) -> Vec<f64> {
     let mean = values.iter().sum::<f64>() / values.len() as f64;
     let length = (2 * values.len()).next_power_of_two();
     let mut planner = RealFftPlanner::<f64>::new();
-    let (forward, inverse) = (planner.plan_fft_forward(length), planner.plan_fft_inverse(length));
+    let (forward, inverse) = (
+        planner.plan_fft_forward(length),
+        planner.plan_fft_inverse(length),
+    );
     let mut padded: Vec<f64> = values.iter().map(|value| value - mean).collect();
     padded.resize(length, 0.0);
     let mut spectrum = forward.make_output_vec();

@@ -16,8 +16,7 @@ use crate::stats::median;
 const LEAST_STEP: f64 = 1e-100;
 
 /// How the estimate is made.
-const METHOD: &str =
-    "Theil-Sen: median of the slopes of all pairs of points; interval after Sen (1968), for independent values";
+const METHOD: &str = "Theil-Sen: median of the slopes of all pairs of points; interval after Sen (1968), for independent values";
 
 /// The unit of a slope whose values and times come in any.
 const PER_TIME: &str = "per unit of time";
@@ -429,7 +428,8 @@ mod tests {
         for n in [200, 201, 500] {
             let times: Vec<f64> = (0..n).map(f64::from).collect();
             let values: Vec<f64> = (0..n).map(|at| f64::from(at.min(2 * n / 3))).collect();
-            let points: Vec<(f64, f64)> = times.iter().copied().zip(values.iter().copied()).collect();
+            let points: Vec<(f64, f64)> =
+                times.iter().copied().zip(values.iter().copied()).collect();
             let found = theil_sen(&times, &values, 0.9).unwrap();
             assert_eq!(found.slope.value, median(&mut all_slopes(&points)));
         }
@@ -438,7 +438,10 @@ mod tests {
     #[test]
     fn constant_values_have_no_interval() {
         let found = theil_sen(&[0.0, 1.0, 5.0], &[2.0; 3], 0.9).unwrap();
-        assert_eq!((found.slope.value, found.intercept, found.pairs), (0.0, 2.0, 3));
+        assert_eq!(
+            (found.slope.value, found.intercept, found.pairs),
+            (0.0, 2.0, 3)
+        );
         assert!(found.slope.low.is_nan() && found.slope.high.is_nan());
     }
 
@@ -446,10 +449,18 @@ mod tests {
     fn refusals() {
         for (times, values, said) in [
             (vec![0.0, 1.0], vec![1.0], "2 times for 1 values"),
-            (vec![0.0, f64::NAN], vec![1.0, 2.0], "row 2, times: a value without a time"),
+            (
+                vec![0.0, f64::NAN],
+                vec![1.0, 2.0],
+                "row 2, times: a value without a time",
+            ),
             (vec![3.0, 3.0], vec![1.0, 2.0], "all values are of one time"),
             (vec![0.0, 1e-200], vec![1.0, 2.0], "less than 1e-100 apart"),
-            (vec![0.0, 1.0], vec![1.0, f64::INFINITY], "row 2, values, 'inf'"),
+            (
+                vec![0.0, 1.0],
+                vec![1.0, f64::INFINITY],
+                "row 2, values, 'inf'",
+            ),
             (vec![0.0, 1.0], vec![1.0, f64::NAN], "at least 2"),
         ] {
             let message = theil_sen(&times, &values, 0.9).unwrap_err().to_string();
