@@ -3,14 +3,33 @@
 //! Each start keeps its own mean (and slope), which a new value moves by a little. That is as fast as differences of prefix
 //! sums, O(1) a start and value, and loses no digits where a level is far from 0 in terms of the noise.
 
+use std::ops::Range;
+
+/// How many rows are taken in at once: what a start knows is then fetched and kept but once for all of them.
+pub(super) const ROWS: usize = 4;
+/// How many starts at once, so that all of them fit in the nearest memory.
+pub(super) const CHUNK: usize = 64;
+
+/// A figure for each of some rows and each of some starts.
+pub(super) type Block = [[f64; CHUNK]; ROWS];
+
+/// Rows, up to [`ROWS`], of one series.
+#[derive(Clone, Copy)]
+pub(super) struct Batch<'a> {
+    pub times: &'a [f64],
+    pub values: &'a [f64],
+    /// How many values are there up to each row, and in it.
+    pub met: &'a [f64],
+}
+
 /// The fits of one series, one for each start, each to what came since.
 pub(super) trait Fits {
-    /// Adds a start: the values of the next `advance` are its first.
-    fn start(&mut self);
+    /// Adds a start behind so many values that are there.
+    fn start(&mut self, met: f64);
 
-    /// Takes in the value of the next row, and adds to each start's cost what it adds to the sum of squares about its fit.
-    /// A missing one changes nothing.
-    fn advance(&mut self, time: f64, value: f64, costs: &mut [f64]);
+    /// Takes in rows for some of the starts, up to [`CHUNK`] of them, and adds to the cost at each row what came since the
+    /// first of them to the sum of squares about each start's fit. A missing value changes nothing.
+    fn advance(&mut self, batch: Batch<'_>, starts: Range<usize>, costs: &mut Block);
 
     /// Leaves only the starts that are `kept`.
     fn keep(&mut self, kept: &[bool]);
@@ -22,37 +41,74 @@ pub(super) fn keep<T>(list: &mut Vec<T>, kept: &[bool]) {
     list.retain(|_| kept.next().is_none_or(|keep| *keep));
 }
 
+/// 1/(m + 1) at each row, where m is the number of values between the start and that row.
+#[inline(always)]
+fn shares(batch: Batch<'_>, before: &[f64]) -> Block {
+    let mut shares = [[0.0; CHUNK]; ROWS];
+    let mut there = batch.values.len() == ROWS;
+    for value in batch.values {
+        there &= !value.is_nan();
+    }
+    if there {
+        // One division does for four, which take most of the time.
+        let met = batch.met[0];
+        let [first, second, third, fourth] = &mut shares;
+        for at in 0..before.len() {
+            let a = met - before[at];
+            let (b, c, d) = (a + 1.0, a + 2.0, a + 3.0);
+            let (ab, cd) = (a * b, c * d);
+            let all = 1.0 / (ab * cd);
+            let (of_ab, of_cd) = (all * cd, all * ab);
+            first[at] = of_ab * b;
+            second[at] = of_ab * a;
+            third[at] = of_cd * d;
+            fourth[at] = of_cd * c;
+        }
+    } else {
+        for (shares, met) in shares.iter_mut().zip(batch.met) {
+            for at in 0..before.len() {
+                shares[at] = 1.0 / (met - before[at]);
+            }
+        }
+    }
+    shares
+}
+
 /// Means.
 #[derive(Default)]
 pub(super) struct Levels {
-    /// Values met so far.
-    met: f64,
-    /// For each start, values met before it.
+    /// For each start, the values that are there before it.
     before: Vec<f64>,
     mean: Vec<f64>,
 }
 
 impl Fits for Levels {
-    fn start(&mut self) {
-        self.before.push(self.met);
+    fn start(&mut self, met: f64) {
+        self.before.push(met);
         self.mean.push(0.0);
     }
 
     /// Welford's update: with m values behind the mean, δ = x − mean adds δ² m/(m + 1).
     #[inline(always)]
-    fn advance(&mut self, _: f64, value: f64, costs: &mut [f64]) {
-        if value.is_nan() {
-            return;
-        }
-        self.met += 1.0;
-        let met = self.met;
-        let starts = costs.len();
-        let (before, mean) = (&self.before[..starts], &mut self.mean[..starts]);
-        for at in 0..starts {
-            let share = 1.0 / (met - before[at]);
-            let off = value - mean[at];
-            mean[at] += off * share;
-            costs[at] += off * off * (1.0 - share);
+    fn advance(&mut self, batch: Batch<'_>, starts: Range<usize>, costs: &mut Block) {
+        let number = starts.len().min(CHUNK);
+        let before = &self.before[starts.clone()][..number];
+        let mean = &mut self.mean[starts][..number];
+        let shares = shares(batch, before);
+        let mut added = [0.0; CHUNK];
+        for row in 0..batch.values.len() {
+            let value = batch.values[row];
+            let (share, cost) = (&shares[row], &mut costs[row]);
+            if !value.is_nan() {
+                for at in 0..number {
+                    let off = value - mean[at];
+                    mean[at] += off * share[at];
+                    added[at] += off * off * (1.0 - share[at]);
+                }
+            }
+            for at in 0..number {
+                cost[at] += added[at];
+            }
         }
     }
 
@@ -65,7 +121,6 @@ impl Fits for Levels {
 /// Straight lines against time.
 #[derive(Default)]
 pub(super) struct Lines {
-    met: f64,
     before: Vec<f64>,
     mean_time: Vec<f64>,
     /// Sum of squares of the times about their mean.
@@ -75,8 +130,8 @@ pub(super) struct Lines {
 }
 
 impl Fits for Lines {
-    fn start(&mut self) {
-        self.before.push(self.met);
+    fn start(&mut self, met: f64) {
+        self.before.push(met);
         for column in [
             &mut self.mean_time,
             &mut self.spread,
@@ -90,30 +145,38 @@ impl Fits for Lines {
     /// Recursive least squares: with m values behind the line, t its distance from their mean time, S the spread of their
     /// times and e what the line misses the new value by, e² adds as e²/(1 + 1/m + t²/S).
     #[inline(always)]
-    fn advance(&mut self, time: f64, value: f64, costs: &mut [f64]) {
-        if value.is_nan() {
-            return;
-        }
-        let met = self.met;
-        self.met += 1.0;
-        let starts = costs.len();
-        let before = &self.before[..starts];
-        let (mean_time, spread) = (&mut self.mean_time[..starts], &mut self.spread[..starts]);
-        let (mean, slope) = (&mut self.mean[..starts], &mut self.slope[..starts]);
-        for at in 0..starts {
-            let m = met - before[at];
-            let share = 1.0 / (m + 1.0);
-            let later = time - mean_time[at];
-            let above = value - mean[at];
-            let missed = above - slope[at] * later;
-            // Of the first value nothing is left: the least number keeps 0/0 away.
-            let whole = (m + 1.0) * spread[at] + m * later * later + f64::MIN_POSITIVE;
-            let gain = m / whole;
-            costs[at] += missed * missed * spread[at] * gain;
-            slope[at] += missed * later * gain;
-            spread[at] += later * later * (1.0 - share);
-            mean_time[at] += later * share;
-            mean[at] += above * share;
+    fn advance(&mut self, batch: Batch<'_>, starts: Range<usize>, costs: &mut Block) {
+        let number = starts.len().min(CHUNK);
+        let before = &self.before[starts.clone()][..number];
+        let mean_time = &mut self.mean_time[starts.clone()][..number];
+        let spread = &mut self.spread[starts.clone()][..number];
+        let mean = &mut self.mean[starts.clone()][..number];
+        let slope = &mut self.slope[starts][..number];
+        let shares = shares(batch, before);
+        let mut added = [0.0; CHUNK];
+        for row in 0..batch.values.len() {
+            let (time, value) = (batch.times[row], batch.values[row]);
+            let (met, share, cost) = (batch.met[row], &shares[row], &mut costs[row]);
+            if !value.is_nan() {
+                for at in 0..number {
+                    let more = met - before[at];
+                    let m = more - 1.0;
+                    let later = time - mean_time[at];
+                    let above = value - mean[at];
+                    let missed = above - slope[at] * later;
+                    // Of the first value nothing is left: the least number keeps 0/0 away.
+                    let whole = more * spread[at] + m * later * later + f64::MIN_POSITIVE;
+                    let gain = m / whole;
+                    added[at] += missed * missed * spread[at] * gain;
+                    slope[at] += missed * later * gain;
+                    spread[at] += later * later * (1.0 - share[at]);
+                    mean_time[at] += later * share[at];
+                    mean[at] += above * share[at];
+                }
+            }
+            for at in 0..number {
+                cost[at] += added[at];
+            }
         }
     }
 
@@ -130,42 +193,22 @@ impl Fits for Lines {
     }
 }
 
-/// The least of some figures and the first place where it stands; none of nothing.
+/// The least of some figures; infinite of nothing.
 #[inline(always)]
-pub(super) fn least(figures: &[f64]) -> Option<(usize, f64)> {
-    const LANES: usize = 8;
-    const BLOCK: usize = 8 * LANES;
-    let mut best = (f64::INFINITY, 0);
-    for (block, figures) in figures.chunks(BLOCK).enumerate() {
-        let mut lanes = [f64::INFINITY; LANES];
-        let whole = figures.len() / LANES * LANES;
-        for group in figures[..whole].chunks_exact(LANES) {
-            for lane in 0..LANES {
-                lanes[lane] = if group[lane] < lanes[lane] {
-                    group[lane]
-                } else {
-                    lanes[lane]
-                };
-            }
-        }
-        let mut here = f64::INFINITY;
+pub(super) fn least(figures: &[f64]) -> f64 {
+    const LANES: usize = 16;
+    let mut lanes = [f64::INFINITY; LANES];
+    let groups = figures.chunks_exact(LANES);
+    let rest = groups.remainder();
+    for group in groups {
         for lane in 0..LANES {
-            here = if lanes[lane] < here {
-                lanes[lane]
-            } else {
-                here
-            };
-        }
-        for figure in &figures[whole..] {
-            here = if *figure < here { *figure } else { here };
-        }
-        if here < best.0 {
-            best = (here, block);
+            let lower = group[lane] < lanes[lane];
+            lanes[lane] = if lower { group[lane] } else { lanes[lane] };
         }
     }
-    let start = best.1 * BLOCK;
-    let place = figures[start..]
-        .iter()
-        .position(|figure| *figure == best.0)?;
-    Some((start + place, best.0))
+    let mut least = f64::INFINITY;
+    for figure in lanes.iter().chain(rest) {
+        least = if *figure < least { *figure } else { least };
+    }
+    least
 }

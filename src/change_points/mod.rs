@@ -1,10 +1,12 @@
 //! Where one or several series change, found exactly: no other choice of rows has a lower cost.
 
 mod fits;
+mod search;
 
 use crate::error::{Error, Fault, Faults, nearest};
 use crate::trend::cross_checks::usable;
-use fits::{Fits, Levels, Lines, keep, least};
+use fits::{Levels, Lines};
+use search::Rows;
 
 /// What a stretch between two changes is taken for; its cost is the sum of squares about that.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -161,7 +163,7 @@ pub fn change_points(
         of: settings.cost,
         number: settings.number,
         min_size: settings.min_size,
-        n: rows.times.len(),
+        n: series.first().map_or(0, |values| values.len()),
         missing: series.iter().map(missing).collect(),
     })
 }
@@ -295,210 +297,6 @@ fn check_times(rows: usize, settings: &ChangePointSettings<'_>) -> Result<(), Er
         }
     }
     faults.into_result(Error::Series)
-}
-
-/// What is fitted, brought to the size of 1.
-struct Rows {
-    /// From 0 to 1, or all 0 for levels.
-    times: Vec<f64>,
-    /// Each series from its first value on, in terms of its noise.
-    series: Vec<Vec<f64>>,
-}
-
-impl Rows {
-    fn of(series: &[&[f64]], settings: &ChangePointSettings<'_>) -> Self {
-        let scaled = series.iter().enumerate().map(|(at, values)| {
-            let noise = settings.noise.map_or(1.0, |noise| noise[at]);
-            let first = values.iter().find(|value| !value.is_nan());
-            let first = first.copied().unwrap_or_default();
-            let scaled = values.iter().map(|value| (value - first) / noise);
-            scaled.collect()
-        });
-        let rows = series.first().map_or(0, |values| values.len());
-        let times = match settings.times {
-            Some([first, .., last]) => {
-                let times = settings.times.unwrap_or_default().iter();
-                times.map(|time| (time - first) / (last - first)).collect()
-            }
-            _ => vec![0.0; rows],
-        };
-        Self {
-            times,
-            series: scaled.collect(),
-        }
-    }
-
-    /// The first rows of all stretches but the first, and the cost of all.
-    fn changes<F: Fits + Default>(&self, settings: &ChangePointSettings<'_>) -> (Vec<usize>, f64) {
-        let changes = match settings.number {
-            Number::Penalty(penalty) => self.penalised::<F>(penalty, settings.min_size),
-            Number::Changes(changes) => self.numbered::<F>(changes, settings.min_size),
-        };
-        let cost = self.cost::<F>(&changes);
-        (changes, cost)
-    }
-
-    fn fits<F: Fits + Default>(&self) -> Vec<F> {
-        self.series.iter().map(|_| F::default()).collect()
-    }
-
-    /// The cost of stretches that begin at these rows, and at the first.
-    fn cost<F: Fits + Default>(&self, changes: &[usize]) -> f64 {
-        let mut total = 0.0;
-        let ends = changes.iter().copied().chain([self.times.len()]);
-        let mut start = 0;
-        for end in ends {
-            let mut fits = self.fits::<F>();
-            let mut cost = [0.0];
-            fits.iter_mut().for_each(F::start);
-            for row in start..end {
-                self.advance(row, &mut fits, &mut cost);
-            }
-            total += cost[0];
-            start = end;
-        }
-        total
-    }
-
-    #[inline(always)]
-    fn advance<F: Fits>(&self, row: usize, fits: &mut [F], costs: &mut [f64]) {
-        for (fit, values) in fits.iter_mut().zip(&self.series) {
-            fit.advance(self.times[row], values[row], costs);
-        }
-    }
-
-    /// Optimal partitioning with pruning.
-    fn penalised<F: Fits + Default>(&self, penalty: f64, min_size: usize) -> Vec<usize> {
-        // Starts are looked through for what can go no more often than this, which costs little and keeps the loops plain.
-        const SELDOM: usize = 8;
-        let arch = pulp::Arch::new();
-        let n = self.times.len();
-        let mut fits = self.fits::<F>();
-        // The best stretch up to each row begins here.
-        let mut start_of = vec![0_u32; n + 1];
-        // The starts that may still be best, in order, and for each the best cost up to it plus that of the stretch since.
-        let (mut starts, mut costs) = (vec![0_u32], vec![0.0]);
-        fits.iter_mut().for_each(F::start);
-        let mut kept = vec![true];
-        // So many of them have a stretch that is long enough.
-        let mut ready = 0;
-        let mut look = min_size;
-        for end in 1..=n {
-            while ready < starts.len() && starts[ready] as usize + min_size <= end {
-                ready += 1;
-            }
-            let step = Step {
-                rows: self,
-                row: end - 1,
-                fits: &mut fits,
-                costs: &mut costs,
-                ready,
-            };
-            let Some((best, cost)) = arch.dispatch(step) else {
-                continue;
-            };
-            start_of[end] = starts[best];
-            let cost = cost + penalty;
-            if end >= look {
-                // Those that a stretch from here would have beaten when last looked at: it may begin and end by now.
-                if kept.contains(&false) {
-                    fits.iter_mut().for_each(|fit| fit.keep(&kept));
-                    keep(&mut starts, &kept);
-                    keep(&mut costs, &kept);
-                    ready -= kept.iter().filter(|keep| !**keep).count();
-                    kept.clear();
-                    kept.resize(starts.len(), true);
-                }
-                for (keep, each) in kept.iter_mut().zip(&costs[..ready]) {
-                    *keep = !(*each >= cost);
-                }
-                look = end + min_size.max(SELDOM);
-            }
-            starts.push(end as u32);
-            costs.push(cost);
-            kept.push(true);
-            fits.iter_mut().for_each(F::start);
-        }
-        backwards(n, |end| start_of[end] as usize)
-    }
-
-    /// So many changes, by dynamic programming.
-    fn numbered<F: Fits + Default>(&self, changes: usize, min_size: usize) -> Vec<usize> {
-        let arch = pulp::Arch::new();
-        let n = self.times.len();
-        let mut fits = self.fits::<F>();
-        // The lowest cost up to each row, with 0, 1, … changes; and where the last stretch of it begins.
-        let mut lowest = vec![vec![f64::INFINITY; n + 1]; changes + 1];
-        let mut start_of = vec![vec![0_u32; n + 1]; changes + 1];
-        let mut costs = Vec::with_capacity(n);
-        let mut sums = Vec::with_capacity(n);
-        for end in 1..=n {
-            costs.push(0.0);
-            fits.iter_mut().for_each(F::start);
-            let step = Step {
-                rows: self,
-                row: end - 1,
-                fits: &mut fits,
-                costs: &mut costs,
-                ready: 0,
-            };
-            arch.dispatch(step);
-            let Some(ready) = (end + 1).checked_sub(min_size) else {
-                continue;
-            };
-            if ready == 0 {
-                continue;
-            }
-            lowest[0][end] = costs[0];
-            for number in 1..=changes {
-                sums.clear();
-                let before = lowest[number - 1][..ready].iter().zip(&costs);
-                sums.extend(before.map(|(before, since)| before + since));
-                if let Some((start, cost)) = least(&sums).filter(|(_, cost)| cost.is_finite()) {
-                    lowest[number][end] = cost;
-                    start_of[number][end] = start as u32;
-                }
-            }
-        }
-        let mut number = changes;
-        backwards(n, |end| {
-            let start = start_of[number][end] as usize;
-            number = number.saturating_sub(1);
-            start
-        })
-    }
-}
-
-/// The starts of stretches but the first, in order, from that of the last.
-fn backwards(n: usize, mut start_of: impl FnMut(usize) -> usize) -> Vec<usize> {
-    let mut starts = Vec::new();
-    let mut end = start_of(n);
-    while end > 0 {
-        starts.push(end);
-        end = start_of(end);
-    }
-    starts.reverse();
-    starts
-}
-
-/// One row taken in, compiled once for each kind of processor with the widest instructions it has; gives the cheapest of
-/// the first `ready` starts.
-struct Step<'a, F> {
-    rows: &'a Rows,
-    row: usize,
-    fits: &'a mut [F],
-    costs: &'a mut [f64],
-    ready: usize,
-}
-
-impl<F: Fits> pulp::WithSimd for Step<'_, F> {
-    type Output = Option<(usize, f64)>;
-
-    #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) -> Self::Output {
-        self.rows.advance(self.row, self.fits, self.costs);
-        least(&self.costs[..self.ready])
-    }
 }
 
 #[cfg(test)]

@@ -298,7 +298,7 @@ mod tests {
         assert!(found.change.low.is_nan() && found.change.high.is_nan());
         let ratio = YearOnYearSettings::default();
         let found = year_on_year(&times, &values, &ratio).unwrap();
-        assert_eq!(found.change.value, 0.5 * (3.0 - 1.0 + 7.0 / 3.0 - 1.0));
+        assert_eq!(found.change.value, 0.5 * ((3.0 - 1.0) + (7.0 / 3.0 - 1.0)));
     }
 
     #[test]
