@@ -11,7 +11,7 @@ pub(super) const ROWS: usize = 4;
 pub(super) const CHUNK: usize = 64;
 
 /// A figure for each of some rows and each of some starts.
-pub(super) type Block = [[f64; CHUNK]; ROWS];
+type Block = [[f64; CHUNK]; ROWS];
 
 /// Rows, up to [`ROWS`], of one series.
 #[derive(Clone, Copy)]
@@ -27,9 +27,12 @@ pub(super) trait Fits {
     /// Adds a start behind so many values that are there.
     fn start(&mut self, met: f64);
 
-    /// Takes in rows for some of the starts, up to [`CHUNK`] of them, and adds to the cost at each row what came since the
-    /// first of them to the sum of squares about each start's fit. A missing value changes nothing.
-    fn advance(&mut self, batch: Batch<'_>, starts: Range<usize>, costs: &mut Block);
+    /// Makes ready for some rows and some of the starts, up to [`CHUNK`] of them.
+    fn prepare(&mut self, batch: Batch<'_>, starts: Range<usize>);
+
+    /// Takes in one of those rows, in their order, for those starts, and adds to the cost of each what that adds to the sum
+    /// of squares about its fit. A missing value changes nothing.
+    fn advance(&mut self, batch: Batch<'_>, row: usize, starts: Range<usize>, costs: &mut [f64]);
 
     /// Leaves only the starts that are `kept`.
     fn keep(&mut self, kept: &[bool]);
@@ -43,8 +46,8 @@ pub(super) fn keep<T>(list: &mut Vec<T>, kept: &[bool]) {
 
 /// 1/(m + 1) at each row, where m is the number of values between the start and that row.
 #[inline(always)]
-fn shares(batch: Batch<'_>, before: &[f64]) -> Block {
-    let mut shares = [[0.0; CHUNK]; ROWS];
+fn shares(batch: Batch<'_>, before: &[f64], shares: &mut Block) {
+    let number = before.len();
     let mut there = batch.values.len() == ROWS;
     for value in batch.values {
         there &= !value.is_nan();
@@ -52,8 +55,10 @@ fn shares(batch: Batch<'_>, before: &[f64]) -> Block {
     if there {
         // One division does for four, which take most of the time.
         let met = batch.met[0];
-        let [first, second, third, fourth] = &mut shares;
-        for at in 0..before.len() {
+        let [first, second, third, fourth] = shares;
+        let (first, second) = (&mut first[..number], &mut second[..number]);
+        let (third, fourth) = (&mut third[..number], &mut fourth[..number]);
+        for at in 0..number {
             let a = met - before[at];
             let (b, c, d) = (a + 1.0, a + 2.0, a + 3.0);
             let (ab, cd) = (a * b, c * d);
@@ -65,21 +70,31 @@ fn shares(batch: Batch<'_>, before: &[f64]) -> Block {
             fourth[at] = of_cd * c;
         }
     } else {
-        for (shares, met) in shares.iter_mut().zip(batch.met) {
-            for at in 0..before.len() {
-                shares[at] = 1.0 / (met - before[at]);
+        for row in 0..batch.met.len() {
+            let (met, share) = (batch.met[row], &mut shares[row][..number]);
+            for at in 0..number {
+                share[at] = 1.0 / (met - before[at]);
             }
         }
     }
-    shares
 }
 
 /// Means.
-#[derive(Default)]
 pub(super) struct Levels {
     /// For each start, the values that are there before it.
     before: Vec<f64>,
     mean: Vec<f64>,
+    shares: Box<Block>,
+}
+
+impl Default for Levels {
+    fn default() -> Self {
+        Self {
+            before: Vec::new(),
+            mean: Vec::new(),
+            shares: Box::new([[0.0; CHUNK]; ROWS]),
+        }
+    }
 }
 
 impl Fits for Levels {
@@ -88,27 +103,25 @@ impl Fits for Levels {
         self.mean.push(0.0);
     }
 
+    #[inline(always)]
+    fn prepare(&mut self, batch: Batch<'_>, starts: Range<usize>) {
+        shares(batch, &self.before[starts], &mut self.shares);
+    }
+
     /// Welford's update: with m values behind the mean, δ = x − mean adds δ² m/(m + 1).
     #[inline(always)]
-    fn advance(&mut self, batch: Batch<'_>, starts: Range<usize>, costs: &mut Block) {
-        let number = starts.len().min(CHUNK);
-        let before = &self.before[starts.clone()][..number];
+    fn advance(&mut self, batch: Batch<'_>, row: usize, starts: Range<usize>, costs: &mut [f64]) {
+        let value = batch.values[row];
+        if value.is_nan() {
+            return;
+        }
+        let number = costs.len();
+        let share = &self.shares[row][..number];
         let mean = &mut self.mean[starts][..number];
-        let shares = shares(batch, before);
-        let mut added = [0.0; CHUNK];
-        for row in 0..batch.values.len() {
-            let value = batch.values[row];
-            let (share, cost) = (&shares[row], &mut costs[row]);
-            if !value.is_nan() {
-                for at in 0..number {
-                    let off = value - mean[at];
-                    mean[at] += off * share[at];
-                    added[at] += off * off * (1.0 - share[at]);
-                }
-            }
-            for at in 0..number {
-                cost[at] += added[at];
-            }
+        for at in 0..number {
+            let off = value - mean[at];
+            mean[at] += off * share[at];
+            costs[at] += off * off * (1.0 - share[at]);
         }
     }
 
@@ -142,41 +155,36 @@ impl Fits for Lines {
         }
     }
 
+    fn prepare(&mut self, _: Batch<'_>, _: Range<usize>) {}
+
     /// Recursive least squares: with m values behind the line, t its distance from their mean time, S the spread of their
     /// times and e what the line misses the new value by, e² adds as e²/(1 + 1/m + t²/S).
     #[inline(always)]
-    fn advance(&mut self, batch: Batch<'_>, starts: Range<usize>, costs: &mut Block) {
-        let number = starts.len().min(CHUNK);
+    fn advance(&mut self, batch: Batch<'_>, row: usize, starts: Range<usize>, costs: &mut [f64]) {
+        let (time, value, met) = (batch.times[row], batch.values[row], batch.met[row]);
+        if value.is_nan() {
+            return;
+        }
+        let number = costs.len();
         let before = &self.before[starts.clone()][..number];
         let mean_time = &mut self.mean_time[starts.clone()][..number];
         let spread = &mut self.spread[starts.clone()][..number];
         let mean = &mut self.mean[starts.clone()][..number];
         let slope = &mut self.slope[starts][..number];
-        let shares = shares(batch, before);
-        let mut added = [0.0; CHUNK];
-        for row in 0..batch.values.len() {
-            let (time, value) = (batch.times[row], batch.values[row]);
-            let (met, share, cost) = (batch.met[row], &shares[row], &mut costs[row]);
-            if !value.is_nan() {
-                for at in 0..number {
-                    let more = met - before[at];
-                    let m = more - 1.0;
-                    let later = time - mean_time[at];
-                    let above = value - mean[at];
-                    let missed = above - slope[at] * later;
-                    // Of the first value nothing is left: the least number keeps 0/0 away.
-                    let whole = more * spread[at] + m * later * later + f64::MIN_POSITIVE;
-                    let gain = m / whole;
-                    added[at] += missed * missed * spread[at] * gain;
-                    slope[at] += missed * later * gain;
-                    spread[at] += later * later * (1.0 - share[at]);
-                    mean_time[at] += later * share[at];
-                    mean[at] += above * share[at];
-                }
-            }
-            for at in 0..number {
-                cost[at] += added[at];
-            }
+        for at in 0..number {
+            let more = met - before[at];
+            let (m, share) = (more - 1.0, 1.0 / more);
+            let later = time - mean_time[at];
+            let above = value - mean[at];
+            let missed = above - slope[at] * later;
+            // Of the first value nothing is left: the least number keeps 0/0 away.
+            let whole = more * spread[at] + m * later * later + f64::MIN_POSITIVE;
+            let gain = m / whole;
+            costs[at] += missed * missed * spread[at] * gain;
+            slope[at] += missed * later * gain;
+            spread[at] += later * later * (1.0 - share);
+            mean_time[at] += later * share;
+            mean[at] += above * share;
         }
     }
 
@@ -199,16 +207,26 @@ pub(super) fn least(figures: &[f64]) -> f64 {
     const LANES: usize = 16;
     let mut lanes = [f64::INFINITY; LANES];
     let groups = figures.chunks_exact(LANES);
-    let rest = groups.remainder();
+    for (lane, figure) in groups.remainder().iter().enumerate() {
+        lanes[lane] = *figure;
+    }
     for group in groups {
         for lane in 0..LANES {
             let lower = group[lane] < lanes[lane];
             lanes[lane] = if lower { group[lane] } else { lanes[lane] };
         }
     }
-    let mut least = f64::INFINITY;
-    for figure in lanes.iter().chain(rest) {
-        least = if *figure < least { *figure } else { least };
+    let mut width = LANES;
+    while width > 1 {
+        width /= 2;
+        for lane in 0..width {
+            let other = lanes[lane + width];
+            lanes[lane] = if other < lanes[lane] {
+                other
+            } else {
+                lanes[lane]
+            };
+        }
     }
-    least
+    lanes[0]
 }

@@ -263,22 +263,24 @@ impl<F: Fits> pulp::WithSimd for Advance<'_, F> {
         let mut first = self.starts.start;
         while first < last {
             let end = (first + CHUNK).min(last);
-            let mut block = [[0.0; CHUNK]; ROWS];
-            for row in 0..rows {
-                block[row][..end - first].copy_from_slice(&self.costs[first..end]);
-            }
-            for at in 0..self.fits.len() {
+            let batch = |at: usize| {
                 let series = &self.of.series[at];
-                let batch = Batch {
+                Batch {
                     times: &self.of.times[self.rows.clone()],
                     values: &series.values[self.rows.clone()],
                     met: &series.met[self.rows.start + 1..self.rows.end + 1],
-                };
-                self.fits[at].advance(batch, first..end, &mut block);
+                }
+            };
+            for at in 0..self.fits.len() {
+                self.fits[at].prepare(batch(at), first..end);
             }
+            let costs = &mut self.costs[first..end];
             let ready = self.ready.clamp(first, end) - first;
             for row in 0..rows {
-                let costs = &block[row][..ready];
+                for at in 0..self.fits.len() {
+                    self.fits[at].advance(batch(at), row, first..end, costs);
+                }
+                let costs = &costs[..ready];
                 let cost = least(costs);
                 if cost < cheapest[row].cost {
                     let place = costs.iter().position(|each| *each == cost);
@@ -287,9 +289,6 @@ impl<F: Fits> pulp::WithSimd for Advance<'_, F> {
                         cost,
                     };
                 }
-            }
-            if rows > 0 {
-                self.costs[first..end].copy_from_slice(&block[rows - 1][..end - first]);
             }
             first = end;
         }
