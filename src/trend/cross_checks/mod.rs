@@ -1,8 +1,8 @@
 //! Simple statistics of one series, to hold a trend against that was found in another way.
 //!
-//! - [`mod@mann_kendall`]: does it rise or fall at all?
-//! - [`mod@theil_sen`]: how fast, whatever a few readings say.
-//! - [`mod@year_on_year`]: what changed against the same season a year before.
+//! - [`mann_kendall()`]: does it rise or fall at all?
+//! - [`theil_sen()`]: how fast, whatever a few readings say.
+//! - [`year_on_year()`]: what changed against the same season a year before.
 //!
 //! They know nothing of membranes: values and times come in any unit. A missing value (NaN) is left out and counted.
 
