@@ -47,7 +47,7 @@ def mann_kendall(
     pymannkendall 1.4.3).
 
     >>> mann_kendall([1.0, 2.0, float("nan"), 2.0, 5.0, 7.0])
-    MannKendall(S = 9, z = 1.980, p = 4.77e-02, n = 5, correction none)
+    MannKendall(S = 9, z = 2.021, p = 4.33e-2, n = 5, correction none)
     """
     return _core.mann_kendall(_figures(values), correction, lags)
 

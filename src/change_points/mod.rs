@@ -126,7 +126,7 @@ pub struct ChangePoints {
 /// where the noise is independent; noise that hangs together needs more, or changes will be found where there are none. No
 /// interval is given for the rows.
 ///
-/// A missing value (NaN) costs nothing. Costs are exact to rounding: fits are moved value by value, not taken from sums.
+/// A missing value (NaN) costs nothing. Costs are exact to rounding: fits are moved, not taken from differences of sums.
 ///
 /// # Errors
 /// [`Error::Series`] for no series, series of different lengths or without a value, infinite figures, a penalty of 0 or

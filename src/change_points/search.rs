@@ -1,8 +1,6 @@
 //! The search for the choice of rows that costs least.
 
-use std::ops::Range;
-
-use super::fits::{Batch, CHUNK, Fits, ROWS, keep, least};
+use super::fits::{Fits, Series, least};
 use super::{ChangePointSettings, Number};
 
 /// What is fitted, brought to the size of 1.
@@ -10,31 +8,6 @@ pub(super) struct Rows {
     /// From 0 to 1, or all 0 for levels.
     times: Vec<f64>,
     series: Vec<Series>,
-}
-
-struct Series {
-    /// From the first value on, in terms of the noise.
-    values: Vec<f64>,
-    /// How many values are there before each row, and at last in all.
-    met: Vec<f64>,
-}
-
-impl Series {
-    fn of(values: &[f64], noise: f64) -> Self {
-        let first = values.iter().find(|value| !value.is_nan());
-        let first = first.copied().unwrap_or_default();
-        let mut met = vec![0.0];
-        let mut so_far = 0.0;
-        for value in values {
-            so_far += f64::from(u8::from(!value.is_nan()));
-            met.push(so_far);
-        }
-        let values = values.iter().map(|value| (value - first) / noise);
-        Self {
-            values: values.collect(),
-            met,
-        }
-    }
 }
 
 impl Rows {
@@ -58,10 +31,7 @@ impl Rows {
     }
 
     /// The first rows of all stretches but the first, and the cost of all.
-    pub fn changes<F: Fits + Default>(
-        &self,
-        settings: &ChangePointSettings<'_>,
-    ) -> (Vec<usize>, f64) {
+    pub fn changes<F: Fits>(&self, settings: &ChangePointSettings<'_>) -> (Vec<usize>, f64) {
         let changes = match settings.number {
             Number::Penalty(penalty) => self.penalised::<F>(penalty, settings.min_size),
             Number::Changes(changes) => self.numbered::<F>(changes, settings.min_size),
@@ -71,78 +41,98 @@ impl Rows {
     }
 
     /// The cost of stretches that begin at these rows, and at the first.
-    fn cost<F: Fits + Default>(&self, changes: &[usize]) -> f64 {
-        let mut total = 0.0;
+    fn cost<F: Fits>(&self, changes: &[usize]) -> f64 {
+        let arch = pulp::Arch::new();
+        let starts = [0].into_iter().chain(changes.iter().copied());
         let ends = changes.iter().copied().chain([self.times.len()]);
-        let mut start = 0;
-        for end in ends {
-            let mut starts = Starts::<F>::of(self);
-            starts.add(start, 0.0);
-            for row in start..end {
-                starts.advance(row..row + 1, 0..1, 0);
-            }
-            total += starts.costs[0];
-            start = end;
-        }
-        total
+        let costs = starts.zip(ends).map(|(start, end)| {
+            let mut stretch = Starts::<F>::from_row(start, self);
+            stretch.add(start, 0.0, self);
+            stretch.advance(end, self, arch);
+            stretch.costs[0]
+        });
+        costs.sum()
     }
 
-    /// Optimal partitioning with pruning.
-    fn penalised<F: Fits + Default>(&self, penalty: f64, min_size: usize) -> Vec<usize> {
-        // Starts are looked through for what can go no more often than this, which costs little and keeps the loops plain.
-        const SELDOM: usize = 2 * ROWS;
+    /// Optimal partitioning with pruning. Costs only grow with the rows: so some starts whose least cost was above what
+    /// is now best need no look, and take in what they missed when they do.
+    fn penalised<F: Fits>(&self, penalty: f64, min_size: usize) -> Vec<usize> {
+        let arch = pulp::Arch::new();
         let n = self.times.len();
         // The best stretch up to each row begins here.
         let mut start_of = vec![0_u32; n + 1];
-        let mut starts = Starts::<F>::of(self);
-        starts.add(0, 0.0);
-        // Those that a stretch from the row last looked at would beat.
-        let mut beaten = vec![false];
-        let mut look = min_size;
-        for row in (0..n).step_by(ROWS) {
-            let rows = row..(row + ROWS).min(n);
-            // Those whose stretches are long enough from the first of these rows on take all rows at once.
-            let long = starts.ready(row + 1, min_size);
-            let best = starts.advance(rows.clone(), 0..long, long);
-            for (best, row) in best.into_iter().zip(rows.clone()) {
-                let end = row + 1;
-                let ready = starts.ready(end, min_size);
-                let number = starts.rows.len();
-                let [later, ..] = starts.advance(row..end, long..number, ready);
-                let best = if later.cost < best.cost { later } else { best };
-                if best.cost == f64::INFINITY {
+        let mut open = Starts::<F>::from_row(0, self);
+        open.add(0, 0.0, self);
+        let mut all = vec![open];
+        // The place of the starts that were best last: first to be asked, they spare most others.
+        let mut favourite = 0;
+        for end in 1..=n {
+            let mut best = (f64::INFINITY, 0, 0);
+            let others = (0..all.len()).filter(|at| *at != favourite);
+            for at in [favourite].into_iter().chain(others) {
+                let starts = &mut all[at];
+                if starts.least >= best.0 {
                     continue;
                 }
-                start_of[end] = starts.rows[best.at];
-                let cost = best.cost + penalty;
-                // All costs are up to the last row alone.
-                if end >= look && end == rows.end {
-                    // A stretch from where it was last looked may begin and end by now.
-                    starts.drop(&beaten);
-                    beaten.clear();
-                    let ready = starts.ready(end, min_size);
-                    beaten.extend(starts.costs[..ready].iter().map(|each| *each >= cost));
-                    look = end + min_size.max(SELDOM);
+                starts.advance(end, self, arch);
+                let ready = starts.ready(end, min_size);
+                let cost = if ready == starts.rows.len() {
+                    starts.least
+                } else {
+                    least(&starts.costs[..ready])
+                };
+                if cost < best.0 {
+                    best = (cost, at, ready);
                 }
-                starts.add(end, cost);
-                beaten.resize(starts.rows.len(), false);
+            }
+            let (cost, at, ready) = best;
+            if cost == f64::INFINITY {
+                continue;
+            }
+            favourite = at;
+            let costs = &all[at].costs[..ready];
+            let place = costs.iter().position(|each| *each == cost);
+            start_of[end] = all[at].rows[place.unwrap_or(0)];
+            // What starts here begins with this; those that cost more already can never be best again, from the row on
+            // where a stretch from here may end.
+            let cost = cost + penalty;
+            let mut gone = false;
+            for starts in &mut all {
+                if starts.is_full() && starts.beaten.is_none() && starts.least >= cost {
+                    starts.beaten = Some(end);
+                }
+                gone |= starts.beaten.is_some_and(|row| row + min_size <= end);
+            }
+            if gone {
+                let first = all[favourite].rows[0];
+                all.retain(|starts| starts.beaten.is_none_or(|row| row + min_size > end));
+                let kept = all.iter().position(|starts| starts.rows[0] == first);
+                favourite = kept.unwrap_or(0);
+            }
+            if all.last().is_none_or(Starts::is_full) {
+                all.push(Starts::from_row(end, self));
+            }
+            if let Some(open) = all.last_mut() {
+                open.advance(end, self, arch);
+                open.add(end, cost, self);
             }
         }
         backwards(n, |end| start_of[end] as usize)
     }
 
     /// So many changes, by dynamic programming.
-    fn numbered<F: Fits + Default>(&self, changes: usize, min_size: usize) -> Vec<usize> {
+    fn numbered<F: Fits>(&self, changes: usize, min_size: usize) -> Vec<usize> {
+        let arch = pulp::Arch::new();
         let n = self.times.len();
-        let mut starts = Starts::<F>::of(self);
+        let mut starts = Starts::<F>::from_row(0, self);
         // The lowest cost up to each row, with 0, 1, … changes; and where the last stretch of it begins.
         let mut lowest = vec![vec![f64::INFINITY; n + 1]; changes + 1];
         let mut start_of = vec![vec![0_u32; n + 1]; changes + 1];
         let mut sums = Vec::with_capacity(n);
         for row in 0..n {
             let end = row + 1;
-            starts.add(row, 0.0);
-            starts.advance(row..end, 0..end, 0);
+            starts.add(row, 0.0, self);
+            starts.advance(end, self, arch);
             let ready = starts.ready(end, min_size);
             if ready == 0 {
                 continue;
@@ -168,134 +158,6 @@ impl Rows {
     }
 }
 
-/// Rows at which a stretch may begin, in order, each with the fits of all series to what came since.
-struct Starts<'a, F> {
-    of: &'a Rows,
-    rows: Vec<u32>,
-    /// The cost a start began with plus that of the stretch since.
-    costs: Vec<f64>,
-    fits: Vec<F>,
-    arch: pulp::Arch,
-}
-
-/// The cheapest of some starts.
-#[derive(Clone, Copy)]
-struct Cheapest {
-    at: usize,
-    cost: f64,
-}
-
-impl<'a, F: Fits + Default> Starts<'a, F> {
-    fn of(of: &'a Rows) -> Self {
-        Self {
-            of,
-            rows: Vec::new(),
-            costs: Vec::new(),
-            fits: of.series.iter().map(|_| F::default()).collect(),
-            arch: pulp::Arch::new(),
-        }
-    }
-
-    fn add(&mut self, row: usize, cost: f64) {
-        self.rows.push(row as u32);
-        self.costs.push(cost);
-        for (fit, series) in self.fits.iter_mut().zip(&self.of.series) {
-            fit.start(series.met[row]);
-        }
-    }
-
-    /// How many have a stretch that is long enough up to here; they are the first ones.
-    fn ready(&self, end: usize, min_size: usize) -> usize {
-        // All but a few at the end.
-        let long = |start: &&u32| **start as usize + min_size > end;
-        self.rows.len() - self.rows.iter().rev().take_while(long).count()
-    }
-
-    fn drop(&mut self, beaten: &[bool]) {
-        if beaten.contains(&true) {
-            let kept: Vec<bool> = beaten.iter().map(|beaten| !beaten).collect();
-            self.fits.iter_mut().for_each(|fit| fit.keep(&kept));
-            keep(&mut self.rows, &kept);
-            keep(&mut self.costs, &kept);
-        }
-    }
-
-    /// Takes in some rows, up to [`ROWS`], for some starts; gives for each row the cheapest of those before `ready`.
-    fn advance(
-        &mut self,
-        rows: Range<usize>,
-        starts: Range<usize>,
-        ready: usize,
-    ) -> [Cheapest; ROWS] {
-        let arch = self.arch;
-        arch.dispatch(Advance {
-            of: self.of,
-            fits: &mut self.fits,
-            costs: &mut self.costs,
-            rows,
-            starts,
-            ready,
-        })
-    }
-}
-
-/// [`Starts::advance`], compiled once for each kind of processor with the widest instructions it has.
-struct Advance<'a, F> {
-    of: &'a Rows,
-    fits: &'a mut [F],
-    costs: &'a mut [f64],
-    rows: Range<usize>,
-    starts: Range<usize>,
-    ready: usize,
-}
-
-impl<F: Fits> pulp::WithSimd for Advance<'_, F> {
-    type Output = [Cheapest; ROWS];
-
-    #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) -> Self::Output {
-        let nothing = Cheapest {
-            at: 0,
-            cost: f64::INFINITY,
-        };
-        let mut cheapest = [nothing; ROWS];
-        let (rows, last) = (self.rows.len().min(ROWS), self.starts.end);
-        let mut first = self.starts.start;
-        while first < last {
-            let end = (first + CHUNK).min(last);
-            let batch = |at: usize| {
-                let series = &self.of.series[at];
-                Batch {
-                    times: &self.of.times[self.rows.clone()],
-                    values: &series.values[self.rows.clone()],
-                    met: &series.met[self.rows.start + 1..self.rows.end + 1],
-                }
-            };
-            for at in 0..self.fits.len() {
-                self.fits[at].prepare(batch(at), first..end);
-            }
-            let costs = &mut self.costs[first..end];
-            let ready = self.ready.clamp(first, end) - first;
-            for row in 0..rows {
-                for at in 0..self.fits.len() {
-                    self.fits[at].advance(batch(at), row, first..end, costs);
-                }
-                let costs = &costs[..ready];
-                let cost = least(costs);
-                if cost < cheapest[row].cost {
-                    let place = costs.iter().position(|each| *each == cost);
-                    cheapest[row] = Cheapest {
-                        at: first + place.unwrap_or(0),
-                        cost,
-                    };
-                }
-            }
-            first = end;
-        }
-        cheapest
-    }
-}
-
 /// The starts of stretches but the first, in order, from that of the last.
 fn backwards(n: usize, mut start_of: impl FnMut(usize) -> usize) -> Vec<usize> {
     let mut starts = Vec::new();
@@ -306,4 +168,89 @@ fn backwards(n: usize, mut start_of: impl FnMut(usize) -> usize) -> Vec<usize> {
     }
     starts.reverse();
     starts
+}
+
+/// Rows at which a stretch may begin, in order, each with the fits of all series to what came since.
+struct Starts<F> {
+    rows: Vec<u32>,
+    /// The cost a start began with plus that of the stretch since.
+    costs: Vec<f64>,
+    fits: Vec<F>,
+    /// The rows before this one are taken in.
+    until: usize,
+    /// The least of the costs.
+    least: f64,
+    /// The row at which a stretch from there was seen to beat all of them.
+    beaten: Option<usize>,
+}
+
+impl<F: Fits> Starts<F> {
+    /// So many are looked at together, or spared together, where they may be. Few in tests, whose series are short.
+    const FULL: usize = if cfg!(test) { 3 } else { 64 };
+
+    /// None yet; the first rows to be taken in begin here.
+    fn from_row(row: usize, of: &Rows) -> Self {
+        Self {
+            rows: Vec::new(),
+            costs: Vec::new(),
+            fits: of.series.iter().map(|_| F::default()).collect(),
+            until: row,
+            least: f64::INFINITY,
+            beaten: None,
+        }
+    }
+
+    fn is_full(&self) -> bool {
+        self.rows.len() >= Self::FULL
+    }
+
+    fn add(&mut self, row: usize, cost: f64, of: &Rows) {
+        self.rows.push(row as u32);
+        self.costs.push(cost);
+        self.least = self.least.min(cost);
+        for (fit, series) in self.fits.iter_mut().zip(&of.series) {
+            fit.start(series.met[row]);
+        }
+    }
+
+    /// How many have a stretch that is long enough up to here; they are the first ones.
+    fn ready(&self, end: usize, min_size: usize) -> usize {
+        let short = |start: &&u32| **start as usize + min_size > end;
+        self.rows.len() - self.rows.iter().rev().take_while(short).count()
+    }
+
+    /// Takes in the rows before this one.
+    fn advance(&mut self, end: usize, of: &Rows, arch: pulp::Arch) {
+        if self.until < end {
+            arch.dispatch(Advance {
+                starts: self,
+                end,
+                of,
+            });
+        }
+    }
+}
+
+/// [`Starts::advance`], compiled once for each kind of processor with the widest instructions it has.
+struct Advance<'a, F> {
+    starts: &'a mut Starts<F>,
+    end: usize,
+    of: &'a Rows,
+}
+
+impl<F: Fits> pulp::WithSimd for Advance<'_, F> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) {
+        let Starts {
+            costs, fits, until, ..
+        } = &mut *self.starts;
+        for at in 0..fits.len() {
+            let series = &self.of.series[at];
+            fits[at].advance(&self.of.times, series, *until..self.end, costs);
+        }
+        self.starts.until = self.end;
+        self.starts.least = least(&self.starts.costs);
+    }
 }

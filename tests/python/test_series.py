@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import Any, Literal
 
 import numpy as np
@@ -87,7 +88,8 @@ def test_theil_sen_is_the_librarys(points: list[tuple[float, float]], level: flo
     times, values = np.array(points).T
     assume(np.unique(times).size > 1)
     assume(np.diff(np.unique(times)).min() > 1e-90)
-    expected = theilslopes(values, times, level, method="separate")
+    with np.errstate(invalid="ignore"):
+        expected = theilslopes(values, times, level, method="separate")
     found = bm.theil_sen(times, values, level=level)
     assert found.slope.value == pytest.approx(expected.slope, rel=1e-13, abs=1e-300)
     assert found.intercept == pytest.approx(expected.intercept, rel=1e-12, abs=1e-12)
@@ -137,7 +139,16 @@ def test_levels_change_where_the_library_says(seed: int, min_size: int) -> None:
     penalty = 0.5 + seed
     values = stepping(seed, n)[0]
     expected = ruptures.KernelCPD(kernel="linear", min_size=min_size).fit(values).predict(pen=penalty)
-    assert [*bm.change_points(values, penalty=penalty, min_size=min_size).rows, n] == expected
+    found = [*bm.change_points(values, penalty=penalty, min_size=min_size).rows, n]
+    if found != expected:
+        # Theirs leaves out starts too soon where a stretch has a least length: then ours must cost less.
+        assert min_size > 1
+        assert total(values, found, penalty) < total(values, expected, penalty) - 1e-9
+
+
+def total(values: Array, ends: list[int], penalty: float) -> float:
+    stretches = [values[start:end] for start, end in pairwise([0, *ends])]
+    return sum(float(np.sum((each - each.mean()) ** 2)) + penalty for each in stretches)
 
 
 @pytest.mark.parametrize("seed", range(4))
