@@ -144,33 +144,3 @@ impl Fits for Lines {
         }
     }
 }
-
-/// The least of some figures; infinite of nothing.
-#[inline(always)]
-pub(super) fn least(figures: &[f64]) -> f64 {
-    const LANES: usize = 16;
-    let mut lanes = [f64::INFINITY; LANES];
-    let groups = figures.chunks_exact(LANES);
-    for (lane, figure) in groups.remainder().iter().enumerate() {
-        lanes[lane] = *figure;
-    }
-    for group in groups {
-        for lane in 0..LANES {
-            let lower = group[lane] < lanes[lane];
-            lanes[lane] = if lower { group[lane] } else { lanes[lane] };
-        }
-    }
-    let mut width = LANES;
-    while width > 1 {
-        width /= 2;
-        for lane in 0..width {
-            let other = lanes[lane + width];
-            lanes[lane] = if other < lanes[lane] {
-                other
-            } else {
-                lanes[lane]
-            };
-        }
-    }
-    lanes[0]
-}

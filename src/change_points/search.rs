@@ -1,6 +1,6 @@
 //! The search for the choice of rows that costs least.
 
-use super::fits::{Fits, Series, least};
+use super::fits::{Fits, Series};
 use super::{ChangePointSettings, Number};
 
 /// What is fitted, brought to the size of 1.
@@ -186,7 +186,7 @@ struct Starts<F> {
 
 impl<F: Fits> Starts<F> {
     /// So many are looked at together, or spared together, where they may be. Few in tests, whose series are short.
-    const FULL: usize = if cfg!(test) { 3 } else { 64 };
+    const FULL: usize = if cfg!(test) { 3 } else { 32 };
 
     /// None yet; the first rows to be taken in begin here.
     fn from_row(row: usize, of: &Rows) -> Self {
@@ -242,7 +242,7 @@ impl<F: Fits> pulp::WithSimd for Advance<'_, F> {
     type Output = ();
 
     #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) {
+    fn with_simd<S: pulp::Simd>(self, simd: S) {
         let Starts {
             costs, fits, until, ..
         } = &mut *self.starts;
@@ -250,7 +250,18 @@ impl<F: Fits> pulp::WithSimd for Advance<'_, F> {
             let series = &self.of.series[at];
             fits[at].advance(&self.of.times, series, *until..self.end, costs);
         }
+        let (wide, rest) = S::as_simd_f64s(costs);
+        let mut lanes = simd.splat_f64s(f64::INFINITY);
+        for costs in wide {
+            lanes = simd.min_f64s(lanes, *costs);
+        }
+        self.starts.least = least(rest).min(simd.reduce_min_f64s(lanes));
         self.starts.until = self.end;
-        self.starts.least = least(&self.starts.costs);
     }
+}
+
+/// The least of some figures; infinite of nothing.
+#[inline(always)]
+fn least(figures: &[f64]) -> f64 {
+    figures.iter().copied().fold(f64::INFINITY, f64::min)
 }
