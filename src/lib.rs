@@ -12,6 +12,7 @@
 //! - [`mod@normalise`]: the corrections, an equation a module, and the run over a log.
 //! - [`baseline`]: what the membranes did when new.
 //! - [`mod@assess`]: the last days against that.
+//! - [`trend`], [`mod@change_points`]: statistics of one series, and of several, that stand beside those.
 //! - [`mod@write`]: tables out. [`buffer`], [`error`], [`stats`], [`table`] and [`units`] serve all of them.
 //!
 //! Figures inside are in canonical units: m3/h, bar (gauge), degC, mg/L, uS/cm, m2, h. Missing is NaN.
@@ -22,6 +23,7 @@ pub mod baseline;
 pub mod buffer;
 pub mod check;
 pub mod diagnose;
+pub mod change_points;
 pub mod error;
 pub mod forecast;
 mod keys;

@@ -7,6 +7,7 @@
 //! likely. Intervals are those of the mixture.
 
 pub mod changes;
+pub mod cross_checks;
 pub mod filter;
 pub mod local;
 pub mod mixture;
