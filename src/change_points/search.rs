@@ -186,7 +186,7 @@ struct Starts<F> {
 
 impl<F: Fits> Starts<F> {
     /// So many are looked at together, or spared together, where they may be. Few in tests, whose series are short.
-    const FULL: usize = if cfg!(test) { 3 } else { 32 };
+    const FULL: usize = if cfg!(test) { 3 } else { 64 };
 
     /// None yet; the first rows to be taken in begin here.
     fn from_row(row: usize, of: &Rows) -> Self {
