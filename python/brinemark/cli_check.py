@@ -8,10 +8,10 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from brinemark import cli, cli_trend
-from brinemark.words import between, change, percent, quantity, wrapped
+from brinemark.words import between, change, cold_words, digits, group_name, percent, quantity, span, wrapped
 
 if TYPE_CHECKING:
-    from brinemark import Check, Diagnosis, Estimate, Forecast, Result, Trend
+    from brinemark import Check, Diagnosis, Forecast, Result, Trend
 
 _COLUMNS = 90
 _LINES = 24
@@ -72,7 +72,7 @@ def screen(result: Result, check: Check, trend: Trend, ahead: Forecast) -> list[
         "",
         *_wrapped(_likely(check.diagnosis)),
     ]
-    told = [*cli_trend.cold_words(ahead), *trend.warnings, *(f"Not told: {of}." for of in ahead.missing)]
+    told = [*cold_words(ahead), *trend.warnings, *(f"Not told: {of}." for of in ahead.missing)]
     more = [line for text in told for line in _wrapped(text)]
     caution = _wrapped(check.caution)
     lines = [*head, *more, *caution]
@@ -91,8 +91,7 @@ def _wrapped(text: str) -> list[str]:
 
 
 def _title(result: Result, check: Check) -> str:
-    named = (("train", check.train), ("stage", check.stage))
-    who = "".join(f", {kind} {label}" for kind, label in named if label is not None)
+    who = "".join(f", {name}" for name in (group_name(check.train, check.stage),) if name)
     when = f": visit of {(check.time or '')[:10]}"
     return f"{textwrap.shorten(result.site.name, _COLUMNS - len(who + when), placeholder='…')}{who}{when}"
 
@@ -117,15 +116,15 @@ def _flow(check: Check) -> str:
         return "The visit has no reading of permeate flow that could be used."
     text = (
         f"Expected at {check.temperature:.0f} {_DEGREES.get(temperature, temperature)} and "
-        f"{_figure(check.pressure)} {pressure}, as when new: {_range(when_new)} {flow} "
-        f"({100 * when_new.level:.0f} %). You read {_figure(check.read)}: {100 * abs(water.value):.0f} % "
+        f"{digits(check.pressure)} {pressure}, as when new: {span(when_new)} {flow} "
+        f"({100 * when_new.level:.0f} %). You read {digits(check.read)}: {100 * abs(water.value):.0f} % "
         f"{'below' if water.value < 0 else 'above'} that, of which none is cold water or pressure. "
         f"As it stands, the reading is {percent(check.measured)} against start-up; temperature alone makes "
         f"{percent(check.by_temperature)} of that, driving pressure {percent(check.by_driving_pressure)}. "
     )
     if expected is None:
         return f"{text}Too few readings stand before it to say whether it was to be expected."
-    text += f"The readings before led to {_range(expected)} {flow}: "
+    text += f"The readings before led to {span(expected)} {flow}: "
     # As far outside again as from the middle to an end is one visit in a thousand.
     beyond = 0.5 * (expected.high - expected.low)
     if expected.low - beyond <= check.read <= expected.high + beyond:
@@ -134,15 +133,6 @@ def _flow(check: Check) -> str:
 
 
 _DEGREES = {"degF": "°F", "degC": "°C"}
-
-
-def _figure(value: float) -> str:
-    """Three digits that count."""
-    return f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"
-
-
-def _range(estimate: Estimate) -> str:
-    return f"{_figure(estimate.low)} to {_figure(estimate.high)}"
 
 
 def _table(check: Check, ahead: Forecast) -> list[str]:

@@ -8,7 +8,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from brinemark import cli
-from brinemark.words import by_when, change, percent, quantity, run_cells, what_happened, wrapped
+from brinemark.words import (
+    by_when,
+    change,
+    cold_words,
+    constants,
+    group_name,
+    percent,
+    quantity,
+    run_cells,
+    what_happened,
+    wrapped,
+)
 
 if TYPE_CHECKING:
     from brinemark import Diagnosis, Forecast, Prices, Result, Trend
@@ -150,8 +161,7 @@ def _trend(given: argparse.Namespace) -> int:
 
 
 def _say(result: Result, trend: Trend, why: Diagnosis | None, ahead: Forecast) -> None:
-    named = (("train", trend.train), ("stage", trend.stage))
-    who = "".join(f", {kind} {label}" for kind, label in named if label is not None)
+    who = "".join(f", {name}" for name in (group_name(trend.train, trend.stage),) if name)
     first, last = trend.runs[0].start[:10], trend.runs[-1].end[:10]
     print(f"{result.site.name}{who}: {len(trend.time_us)} days with readings, {first} to {last}")
     sure = f"{100 * trend.level:.0f} %"
@@ -161,12 +171,10 @@ def _say(result: Result, trend: Trend, why: Diagnosis | None, ahead: Forecast) -
         found = trend.quantity(name)
         cells = [change(of) for of in (found.now, found.rate_now, found.rate_over_year)]
         print(f"  {quantity(name):20}{cells[0]:>23}{cells[1]:>24}{cells[2]:>25}")
-    print("\nTemperature constant, the site's own (and the one it was normalised by)")
+    print("\nTemperature constant: the site's own, and the one it was normalised by")
     for name in trend.quantities:
-        found = trend.quantity(name)
-        own = found.temperature_constant
-        against = f"({found.normalised_by:.0f} K)" if found.normalised_by else "beside viscosity"
-        print(f"  {quantity(name):20}{own.value:6.0f} K, {own.low:.0f} to {own.high:.0f} K {against}")
+        own, law = constants(trend.quantity(name))
+        print(f"  {quantity(name):20}{own:>27}{law:>12}")
     if trend.changes:
         print("\nWhat happened")
         for change_ in trend.changes:
@@ -205,21 +213,6 @@ def _say(result: Result, trend: Trend, why: Diagnosis | None, ahead: Forecast) -
 def _print(text: str) -> None:
     lead = "  " + " " * (len(text) - len(text.lstrip()))
     print("\n".join(wrapped(text.strip(), _COLUMNS, lead, f"{lead}  ")))
-
-
-def cold_words(ahead: Forecast) -> list[str]:
-    """Flow in the coldest water, and whether it is enough."""
-    cold = ahead.cold_flow
-    if cold is None:
-        return []
-    flow = cold.now
-    text = (
-        f"In water of {cold.temperature_degc:.0f} °C, at {cold.pressure:.3g} {cold.pressure_unit}, it would "
-        f"make {flow.low:.3g} to {flow.high:.3g} {flow.unit} now"
-    )
-    if cold.demand is not None and cold.date is not None:
-        text += f"; below the {cold.demand:.3g} {flow.unit} needed: {by_when(cold.date)}"
-    return [f"{text}."]
 
 
 def costs(ahead: Forecast) -> list[str]:

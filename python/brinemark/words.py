@@ -6,7 +6,7 @@ import textwrap
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from brinemark import Budget, Change, Date, Estimate, Run, Site, Standing
+    from brinemark import Budget, Change, Date, Estimate, Forecast, QuantityTrend, Run, Site, Standing
 
 
 CAUTIONS = (
@@ -85,6 +85,12 @@ def certainty(knows_errors: bool) -> str:
     )
 
 
+def group_name(train: str | None, stage: str | None) -> str:
+    """Which train and stage; nothing where there is but one."""
+    named = (("train", train), ("stage", stage))
+    return ", ".join(f"{kind} {label}" for kind, label in named if label is not None)
+
+
 def quantity(name: str) -> str:
     """A quantity of a trend as a person says it."""
     return name.replace("_", " ")
@@ -148,6 +154,23 @@ def wrapped(text: str, columns: int, lead: str = "", then: str = "") -> list[str
     return [line.replace("\u00a0", " ") for line in lines]
 
 
+def constants(found: QuantityTrend) -> tuple[str, str]:
+    """The site's own temperature constant with its interval, and the one it was normalised by."""
+    own = found.temperature_constant
+    told = f"{own.value:.0f} K ({own.low:.0f} to {own.high:.0f} K)".replace("-", "−")
+    return told, f"{found.normalised_by:.0f} K" if found.normalised_by else "viscosity"
+
+
+def digits(value: float) -> str:
+    """A figure with the three digits that count."""
+    return f"{value:.0f}" if abs(value) >= 100 else f"{value:#.3g}"
+
+
+def span(estimate: Estimate) -> str:
+    """An interval, with the three digits that count."""
+    return f"{digits(estimate.low)} to {digits(estimate.high)}"
+
+
 def what_happened(change: Change, site: Site) -> tuple[str, str, str]:
     """The day, what it was and who says so, and how much each quantity changed."""
     what = happening(change)
@@ -181,3 +204,18 @@ def run_cells(run: Run) -> tuple[str, str, str, str, str, str, str]:
         "" if won_back is None else f"{100 * won_back.value:.0f} %",
         "" if run.days_gained is None else f"{run.days_gained:.0f} d",
     )
+
+
+def cold_words(ahead: Forecast) -> list[str]:
+    """Flow in the coldest water, and whether it is enough."""
+    cold = ahead.cold_flow
+    if cold is None:
+        return []
+    flow = cold.now
+    text = (
+        f"In water of {cold.temperature_degc:.0f} °C, at {digits(cold.pressure)} {cold.pressure_unit}, "
+        f"it would make {span(flow)} {flow.unit} now"
+    )
+    if cold.demand is not None and cold.date is not None:
+        text += f"; below the {digits(cold.demand)} {flow.unit} needed: {by_when(cold.date)}"
+    return [f"{text}."]

@@ -21,12 +21,12 @@ from brinemark.plot.style import (
     MEASURED,
     NORMALISED,
     REFERENCE,
-    group_name,
     legend_below,
     moment,
     style,
     time_axis,
 )
+from brinemark.words import group_name
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

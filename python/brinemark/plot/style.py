@@ -25,20 +25,15 @@ FILLS = ("#56B4E9", "#E69F00", "#009E73", "#F0E442", "#CC79A7", "#0072B2", "#D55
 HATCHES = ("", "///", "...", "xx")
 
 
-def group_name(train: str | None, stage: str | None) -> str:
-    """Which train and stage; nothing where there is but one."""
-    named = (("train", train), ("stage", stage))
-    return ", ".join(f"{kind} {label}" for kind, label in named if label is not None)
-
-
 def moment(iso: str) -> float:
     """A time as matplotlib counts it."""
     return float(mdates.date2num(datetime.fromisoformat(iso)))  # type: ignore[no-untyped-call]
 
 
-def time_axis(axes: Axes, zone: ZoneInfo, *, most_ticks: int | None = None) -> None:
-    """Draws the dates of a time axis, and those of the panels that share it."""
-    locator = mdates.AutoDateLocator(tz=zone, maxticks=most_ticks)  # type: ignore[no-untyped-call]
+def time_axis(axes: Axes, zone: ZoneInfo, *, ticks: tuple[int, int | None] = (5, None)) -> None:
+    """Draws the dates of a time axis: at least and at most so many."""
+    least, most = ticks
+    locator = mdates.AutoDateLocator(tz=zone, minticks=least, maxticks=most)  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_locator(locator)
     axes.xaxis.set_major_formatter(
         mdates.ConciseDateFormatter(locator, tz=zone)  # type: ignore[no-untyped-call]

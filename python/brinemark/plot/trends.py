@@ -12,9 +12,9 @@ from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
 from brinemark import _core
-from brinemark.plot.style import EVENT, MEASURED, NORMALISED, REFERENCE, group_name, style, time_axis
+from brinemark.plot.style import EVENT, MEASURED, NORMALISED, REFERENCE, style, time_axis
 from brinemark.trends import TRIGGERS
-from brinemark.words import happening, percent, quantity
+from brinemark.words import group_name, happening, percent, quantity
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -54,7 +54,7 @@ def course(trend: Trend, *, forecast: Forecast | None = None, width_inches: floa
         _label_changes(panels[0], trend)
         axes = panels[-1]
         axes.xaxis.axis_date(tz=zone)
-        time_axis(axes, zone, most_ticks=5 if narrow else 9)
+        time_axis(axes, zone, ticks=(2, 5) if narrow else (4, 9))
         axes.set_xlabel(f"Time [{trend.zone}]", loc="right")
         name = group_name(trend.train, trend.stage)
         if name:
@@ -78,7 +78,7 @@ def _draw_quantity(axes: Axes, trend: Trend, name: str, trigger: float) -> None:
         np.array([100 * of.high for of in ahead]),
     )
     bottom, top = _scale(points, low, high, fan_low, fan_high, 100 * trigger)
-    axes.plot(time, points, ".", color=MEASURED, ms=3, alpha=0.6, rasterized=len(points) > 2000)
+    axes.plot(time, points, ".", color=MEASURED, ms=3, alpha=0.6, rasterized=len(points) > 300)
     for off, marker, edge in ((points > top, "^", 0.98), (points < bottom, "v", 0.02)):
         axes.plot(
             time[off],
