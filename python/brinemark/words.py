@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from brinemark import Budget, Estimate, Standing
+    from brinemark import Budget, Change, Date, Estimate, Forecast, QuantityTrend, Run, Site, Standing
 
 
 CAUTIONS = (
@@ -82,3 +83,139 @@ def certainty(knows_errors: bool) -> str:
         "the temperature law, are not in them. Say how good the instruments are under [instruments] in the "
         "site file; `brinemark instruments` lists typical classes to choose from."
     )
+
+
+def group_name(train: str | None, stage: str | None) -> str:
+    """Which train and stage; nothing where there is but one."""
+    named = (("train", train), ("stage", stage))
+    return ", ".join(f"{kind} {label}" for kind, label in named if label is not None)
+
+
+def quantity(name: str) -> str:
+    """A quantity of a trend as a person says it."""
+    return name.replace("_", " ")
+
+
+def percent(change: float) -> str:
+    """A fraction as whole per cent, with its sign: −12 %."""
+    figure = f"{100 * change:+.0f}".replace("-", "−")
+    return f"{'0' if figure in ('+0', '−0') else figure} %"
+
+
+def change(estimate: Estimate) -> str:
+    """A change with its interval in whole per cent: −12 % (−14 to −10 %)."""
+    low, high = percent(estimate.low).removesuffix(" %"), percent(estimate.high)
+    return f"{percent(estimate.value)} ({low} to {high})"
+
+
+_HAPPENINGS = {
+    "jump": "cleaning",
+    "replacement": "replacement",
+    "calibration": "calibration",
+    "bend": "pretreatment change",
+}
+
+
+def happening(change: Change) -> str:
+    """What happened, as the site file tells it, or as the readings show it."""
+    if change.told is not None:
+        return _HAPPENINGS[change.kind]
+    return "rate changed" if change.kind == "bend" else change.kind
+
+
+def by_when(date: Date) -> str:
+    """When something is reached: reached; 2027-03 (2026-11 to 2028-02); not within ten years."""
+    if date.reached >= 0.5 + 0.5 * date.level:
+        return "reached"
+    early, late = ("beyond ten years" if end is None else end[:7] for end in (date.early, date.late))
+    if date.middle is None:
+        return "not within ten years" if date.early is None else f"not within ten years, earliest {early}"
+    return f"{date.middle[:7]} ({early} to {late})"
+
+
+def between(date: Date) -> str:
+    """The interval of `by_when` alone, where there is little room."""
+    if date.reached >= 0.5 + 0.5 * date.level:
+        return "reached"
+    if date.early is None:
+        return "not in ten years"
+    return f"{date.early[:7]} {'or later' if date.late is None else f'to {date.late[:7]}'}"
+
+
+def wrapped(text: str, columns: int, lead: str = "", then: str = "") -> list[str]:
+    """Lines of at most so many characters; a figure and its per cent sign stay on one."""
+    lines = textwrap.wrap(
+        text.replace(" %", "\u00a0%"),
+        columns,
+        initial_indent=lead,
+        subsequent_indent=then,
+        break_on_hyphens=False,
+    )
+    return [line.replace("\u00a0", " ") for line in lines]
+
+
+def constants(found: QuantityTrend) -> tuple[str, str]:
+    """The site's own temperature constant with its interval, and the one it was normalised by."""
+    own = found.temperature_constant
+    told = f"{own.value:.0f} K ({own.low:.0f} to {own.high:.0f} K)".replace("-", "−")
+    return told, f"{found.normalised_by:.0f} K" if found.normalised_by else "viscosity"
+
+
+def digits(value: float) -> str:
+    """A figure with the three digits that count."""
+    return f"{value:.0f}" if abs(value) >= 100 else f"{value:#.3g}"
+
+
+def span(estimate: Estimate) -> str:
+    """An interval, with the three digits that count."""
+    return f"{digits(estimate.low)} to {digits(estimate.high)}"
+
+
+def what_happened(change: Change, site: Site) -> tuple[str, str, str]:
+    """The day, what it was and who says so, and how much each quantity changed."""
+    what = happening(change)
+    if change.told is None:
+        what += ", found in the readings"
+    else:
+        note = site.events[change.told].note
+        what += f" ({note})" if note else ""
+        what += "" if change.seen else "; the readings don't show it clearly"
+    per_year = " a year" if change.kind == "bend" else ""
+    sizes = (f"{quantity(name)} {_size(change.sizes[name])}{per_year}" for name in sorted(change.sizes))
+    return change.time[:10], what, ", ".join(sizes)
+
+
+def _size(of: Estimate) -> str:
+    return f"{signed(of.value)} ({signed(of.low).removesuffix(' %')} to {signed(of.high)})"
+
+
+def run_cells(run: Run) -> tuple[str, str, str, str, str, str, str]:
+    """A run between cleanings: from, to, days; of water permeability its rate a year, its change at the end,
+    what the cleaning behind it won back, and for how long that lasts.
+    """
+    name = "water_permeability"
+    rate, at_end, won_back = (of.get(name) for of in (run.rate, run.at_end, run.won_back))
+    return (
+        run.start[:10],
+        run.end[:10],
+        str(run.points),
+        "" if rate is None else change(rate),
+        "" if at_end is None else change(at_end),
+        "" if won_back is None else f"{100 * won_back.value:.0f} %",
+        "" if run.days_gained is None else f"{run.days_gained:.0f} d",
+    )
+
+
+def cold_words(ahead: Forecast) -> list[str]:
+    """Flow in the coldest water, and whether it is enough."""
+    cold = ahead.cold_flow
+    if cold is None:
+        return []
+    flow = cold.now
+    text = (
+        f"In water of {cold.temperature_degc:.0f} °C, at {digits(cold.pressure)} {cold.pressure_unit}, "
+        f"it would make {span(flow)} {flow.unit} now"
+    )
+    if cold.demand is not None and cold.date is not None:
+        text += f"; below the {digits(cold.demand)} {flow.unit} needed: {by_when(cold.date)}"
+    return [f"{text}."]

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import io
 import os
-import re
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -13,16 +10,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import jinja2
-import matplotlib as mpl
 
 import brinemark as bm
 from brinemark import plot
+from brinemark.page.drawn import drawn
+from brinemark.page.membranes import membranes
 from brinemark.words import CAUTIONS_IN_FULL, certainty, interval, recoveries, signed, source
 from brinemark.words import days as _days
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from brinemark import Result, Screening, Standing
 
 
@@ -141,27 +137,28 @@ def report(result: Result, *, title: str | None = None, days: float = 28.0, leve
         title=title or result.site.name,
         standings=standings,
         figures=figures,
-        split_plot=_drawn(
+        split_plot=drawn(
             lambda width: plot.why(standings, width_inches=width),
             "split",
             "How the measured change splits",
         )
         if split
         else "",
-        temperature_plot=_drawn(
+        temperature_plot=drawn(
             lambda width: plot.temperature_view(result, width_inches=width),
             "temperature",
             "Permeate flow against feed temperature",
         )
         if split and "feed_temperature" in result
         else "",
+        membranes=membranes(result, level),
         budgets=[
             {"who": _who(standing), "name": _IN_FULL.get(name, name), "budget": change.budget}
             for standing in standings
             for name, change in standing.changes.items()
             if change.budget is not None
         ],
-        budget_plot=_drawn(
+        budget_plot=drawn(
             lambda width: plot.budget(standings, width_inches=width),
             "budget",
             "Where the uncertainty comes from",
@@ -171,7 +168,7 @@ def report(result: Result, *, title: str | None = None, days: float = 28.0, leve
         screening=screening,
         screening_plot=""
         if screening is None
-        else _drawn(
+        else drawn(
             lambda width: plot.screening(screening, _most_telling(screening), width_inches=width),
             "screening",
             "The log with what was set aside",
@@ -223,7 +220,7 @@ def _figure(
         "heading": heading,
         "changes": changes,
         "marks": marks.words(),
-        "plot": _drawn(
+        "plot": drawn(
             lambda width: plot.timeline(result, name, width_inches=width),
             name,
             f"{heading} against time",
@@ -275,29 +272,6 @@ def _unbroken(text: str) -> str:
 
 def _when(iso: str) -> str:
     return datetime.fromisoformat(iso).strftime("%Y-%m-%d %H:%M")
-
-
-def _drawn(draw: Callable[[float], Figure], prefix: str, label: str) -> str:
-    """A plot twice, for a desk and for a phone: the page shows the one that fits."""
-    return (
-        f'<div class="wide">{_svg(draw(8.4), prefix, label)}</div>'
-        f'<div class="narrow">{_svg(draw(4.4), f"{prefix}-narrow", label)}</div>'
-    )
-
-
-def _svg(figure: Figure, prefix: str, label: str) -> str:
-    """A plot as inline SVG: the same bytes each time, ids of its own, as wide as its place."""
-    buffer = io.StringIO()
-    with mpl.rc_context({"svg.hashsalt": prefix, "svg.fonttype": "none"}):
-        figure.savefig(buffer, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
-    drawn = buffer.getvalue()
-    drawn = drawn[drawn.index("<svg") :]
-    drawn = re.sub(r'\bid="', f'id="{prefix}-', drawn)
-    drawn = re.sub(r'(url\(#|href="#)', rf"\1{prefix}-", drawn)
-    drawn = re.sub(r"<metadata>.*?</metadata>", "", drawn, flags=re.DOTALL)
-    # The height of its place follows from the view box.
-    sized = r'<svg ([^>]*?)width="[^"]*" height="[^"]*"'
-    return re.sub(sized, rf'<svg role="img" aria-label="{label}" \1', drawn, count=1)
 
 
 @cache

@@ -1,20 +1,32 @@
-"""Plots a person can read, on screen and in grey print. Drawn with matplotlib, loaded when first used."""
+"""Plots of readings: like for like, against temperature, split, screened."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from datetime import datetime
 from typing import TYPE_CHECKING, Literal
 from zoneinfo import ZoneInfo
 
-import matplotlib as mpl
 import matplotlib.dates as mdates
 import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 from numpy.typing import NDArray
+
+from brinemark.plot.style import (
+    ASIDE,
+    EVENT,
+    FILLS,
+    HATCHES,
+    MEASURED,
+    NORMALISED,
+    REFERENCE,
+    legend_below,
+    moment,
+    style,
+    time_axis,
+)
+from brinemark.words import group_name
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,17 +34,6 @@ if TYPE_CHECKING:
     from brinemark import Reference, Result, Screening, Standing
 
 Quantity = Literal["permeate_flow", "salt_passage", "differential_pressure"]
-
-# Okabe and Ito's colours, told apart by all common kinds of colour vision; each has a shape of its own too.
-_NORMALISED = "#0072B2"
-_MEASURED = "#999999"
-_REFERENCE = "#D55E00"
-_EVENT = "#000000"
-_ASIDE = "#CC79A7"
-
-# Fills that stay apart for all common kinds of colour vision, and with their hatches in grey print.
-_FILLS = ("#56B4E9", "#E69F00", "#009E73", "#F0E442", "#CC79A7", "#0072B2", "#D55E00", "#999999")
-_HATCHES = ("", "///", "...", "xx")
 
 _MOST_POINTS = 2000
 """More readings than this in one panel are drawn as daily medians."""
@@ -85,7 +86,7 @@ def timeline(result: Result, quantity: Quantity = "permeate_flow", *, width_inch
     groups = _groups(result)
     unit = drawn.unit or result.units[drawn.normalised]
     zone = _zone(result)
-    with _style():
+    with style():
         figure = Figure(figsize=(width_inches, 3.5 * len(groups)), layout="constrained")
         panels = figure.subplots(len(groups), 1, squeeze=False, sharex=True)[:, 0]
         for axes, group in zip(panels, groups, strict=True):
@@ -93,12 +94,8 @@ def timeline(result: Result, quantity: Quantity = "permeate_flow", *, width_inch
             axes.set_ylabel(f"{drawn.title} [{unit}]")
             if group.name:
                 axes.set_title(group.name, loc="left")
-            _legend_below(axes, width_inches)
-        locator = mdates.AutoDateLocator(tz=zone)  # type: ignore[no-untyped-call]
-        panels[-1].xaxis.set_major_locator(locator)
-        panels[-1].xaxis.set_major_formatter(
-            mdates.ConciseDateFormatter(locator, tz=zone)  # type: ignore[no-untyped-call]
-        )
+            legend_below(axes, width_inches)
+        time_axis(panels[-1], zone)
         panels[-1].set_xlabel(f"Time [{result.zone}]", loc="right")
     return figure
 
@@ -117,7 +114,7 @@ def temperature_view(result: Result, *, width_inches: float = 8.4) -> Figure:
     if "normalised_permeate_flow" not in result or "feed_temperature" not in result:
         raise ValueError("the view needs feed_temperature in the log and permeate_flow analysed")
     groups = _groups(result)
-    with _style():
+    with style():
         narrow = width_inches < 6
         height = (5.6 if narrow else 3.4) * len(groups)
         figure = Figure(figsize=(width_inches, height), layout="constrained")
@@ -129,9 +126,9 @@ def temperature_view(result: Result, *, width_inches: float = 8.4) -> Figure:
             thirds = np.array_split(used, 3)
             for axes, name in ((left, "permeate_flow"), (right, "normalised_permeate_flow")):
                 for rows, colour, marker, label in (
-                    (thirds[0], _NORMALISED, "o", "first third of the log"),
-                    (thirds[1], _MEASURED, "s", "second third"),
-                    (thirds[2], _REFERENCE, "^", "last third"),
+                    (thirds[0], NORMALISED, "o", "first third of the log"),
+                    (thirds[1], MEASURED, "s", "second third"),
+                    (thirds[2], REFERENCE, "^", "last third"),
                 ):
                     rows = rows[:: max(1, len(rows) // _MOST_POINTS)]
                     axes.plot(
@@ -151,13 +148,13 @@ def temperature_view(result: Result, *, width_inches: float = 8.4) -> Figure:
             right.set_title("like for like", loc="left")
             right.axhline(
                 group.reference.values["normalised_permeate_flow"],
-                color=_EVENT,
+                color=EVENT,
                 linestyle="--",
                 label="reference",
             )
-            left.plot([], [], color=_EVENT, linestyle="--", label="reference")
+            left.plot([], [], color=EVENT, linestyle="--", label="reference")
             lowest = right if narrow else left
-            _legend_below(lowest, width_inches)
+            legend_below(lowest, width_inches)
     return figure
 
 
@@ -169,12 +166,12 @@ def why(standings: Sequence[Standing], *, width_inches: float = 8.4) -> Figure:
     Returns: Figure, bars of the parts in per cent (they multiply to the whole), each with its interval.
     """
     parts = (
-        ("temperature", "temperature", _MEASURED, ""),
+        ("temperature", "temperature", MEASURED, ""),
         ("driving_pressure", "driving pressure", "#E69F00", "///"),
-        ("normalised_permeate_flow", "membranes", _NORMALISED, "..."),
+        ("normalised_permeate_flow", "membranes", NORMALISED, "..."),
         ("permeate_flow", "as measured", "#FFFFFF", ""),
     )
-    with _style():
+    with style():
         figure = Figure(figsize=(width_inches, 0.6 + 1.7 * len(standings)), layout="constrained")
         panels = figure.subplots(len(standings), 1, squeeze=False, sharex=True)[:, 0]
         for axes, standing in zip(panels, standings, strict=True):
@@ -187,15 +184,15 @@ def why(standings: Sequence[Standing], *, width_inches: float = 8.4) -> Figure:
                     100 * change.value,
                     color=colour,
                     hatch=hatch,
-                    edgecolor=_EVENT,
+                    edgecolor=EVENT,
                     linewidth=0.8,
                     xerr=None if np.isnan(low) else [[100 * low], [100 * high]],
                     capsize=3,
                 )
             axes.set_yticks(range(len(shown)), [label for _, label, _, _ in shown])
             axes.invert_yaxis()
-            axes.axvline(0, color=_EVENT, linewidth=0.8)
-            name = _name(standing.train, standing.stage)
+            axes.axvline(0, color=EVENT, linewidth=0.8)
+            name = group_name(standing.train, standing.stage)
             if name:
                 axes.set_title(name, loc="left")
         level = max(
@@ -234,9 +231,9 @@ def budget(standings: Sequence[Standing], *, width_inches: float = 8.4) -> Figur
         {part.source for _, of in rows for _, each in of for part in each.shares if part.share >= 0.03}
     )
     looks = {
-        source: (_FILLS[at % len(_FILLS)], _HATCHES[at % len(_HATCHES)]) for at, source in enumerate(sources)
+        source: (FILLS[at % len(FILLS)], HATCHES[at % len(HATCHES)]) for at, source in enumerate(sources)
     }
-    with _style():
+    with style():
         lines = sum(len(budgets) for _, budgets in rows)
         figure = Figure(figsize=(width_inches, 1.3 + 0.55 * lines + 0.35 * len(rows)), layout="constrained")
         heights = [len(budgets) for _, budgets in rows]
@@ -250,7 +247,7 @@ def budget(standings: Sequence[Standing], *, width_inches: float = 8.4) -> Figur
                     colour, hatch = looks[part.source]
                     share = 100 * part.share
                     axes.barh(
-                        place, share, left=start, color=colour, hatch=hatch, edgecolor=_EVENT, linewidth=0.8
+                        place, share, left=start, color=colour, hatch=hatch, edgecolor=EVENT, linewidth=0.8
                     )
                     if share >= 8:
                         box = {"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1}
@@ -260,22 +257,20 @@ def budget(standings: Sequence[Standing], *, width_inches: float = 8.4) -> Figur
                         )
                     start += share
                 if start < 99.5:
-                    axes.barh(
-                        place, 100 - start, left=start, color="#FFFFFF", edgecolor=_EVENT, linewidth=0.8
-                    )
+                    axes.barh(place, 100 - start, left=start, color="#FFFFFF", edgecolor=EVENT, linewidth=0.8)
             axes.set_yticks(range(len(budgets)), [name for name, _ in budgets])
             axes.invert_yaxis()
             axes.set_xlim(0, 100)
             axes.grid(visible=False)
-            name = _name(standing.train, standing.stage)
+            name = group_name(standing.train, standing.stage)
             if name:
                 axes.set_title(name, loc="left")
         panels[-1].set_xlabel("Share of the variance of the change [%]")
         handles = [
-            Patch(facecolor=colour, hatch=hatch, edgecolor=_EVENT, label=source.replace("_", " "))
+            Patch(facecolor=colour, hatch=hatch, edgecolor=EVENT, label=source.replace("_", " "))
             for source, (colour, hatch) in looks.items()
         ]
-        handles.append(Patch(facecolor="#FFFFFF", edgecolor=_EVENT, label="others, below 3 % each"))
+        handles.append(Patch(facecolor="#FFFFFF", edgecolor=EVENT, label="others, below 3 % each"))
         columns = 2 if width_inches < 6 else 4
         figure.legend(handles=handles, loc="outside lower left", ncols=columns, handlelength=1.4)
     return figure
@@ -295,15 +290,15 @@ def screening(screened: Screening, columns: Sequence[str], *, width_inches: floa
     time, stands = log.time(), screened.stands
     failing = [count for count in screened.counts if count.failed]
     heights = [2.2] * len(columns) + [0.5 + 0.27 * max(1, len(failing))]
-    with _style():
+    with style():
         figure = Figure(figsize=(width_inches, sum(heights) + 0.5), layout="constrained")
         panels = figure.subplots(len(heights), 1, squeeze=False, sharex=True, height_ratios=heights)[:, 0]
         for axes, name in zip(panels, columns, strict=False):
             values = log[name]
             shown = values[stands & ~np.isnan(values)]
             for rows, colour, marker, label in (
-                (np.flatnonzero(stands), _NORMALISED, ".", "stands"),
-                (np.flatnonzero(~stands), _REFERENCE, "x", "set aside"),
+                (np.flatnonzero(stands), NORMALISED, ".", "stands"),
+                (np.flatnonzero(~stands), REFERENCE, "x", "set aside"),
             ):
                 thinned = rows[:: max(1, len(rows) // (2 * _MOST_POINTS))]
                 axes.plot(
@@ -327,7 +322,7 @@ def screening(screened: Screening, columns: Sequence[str], *, width_inches: floa
         for line, count in enumerate(failing):
             rows = np.flatnonzero(screened.failed(count.name))
             thinned = rows[:: max(1, len(rows) // _MOST_POINTS)]
-            colour = _REFERENCE if count.set_aside else _MEASURED
+            colour = REFERENCE if count.set_aside else MEASURED
             ticks.plot(
                 time[thinned], np.full(len(thinned), line), "|", color=colour, markersize=7, rasterized=True
             )
@@ -336,25 +331,9 @@ def screening(screened: Screening, columns: Sequence[str], *, width_inches: floa
         )
         ticks.set_ylim(max(len(failing), 1) - 0.5, -0.5)
         ticks.set_title("Readings that failed a test (grey: only told)", loc="left")
-        locator = mdates.AutoDateLocator(tz=zone)  # type: ignore[no-untyped-call]
-        ticks.xaxis.set_major_locator(locator)
-        ticks.xaxis.set_major_formatter(
-            mdates.ConciseDateFormatter(locator, tz=zone)  # type: ignore[no-untyped-call]
-        )
+        time_axis(ticks, zone)
         ticks.set_xlabel(f"Time [{log.zone}]", loc="left")
     return figure
-
-
-def _legend_below(axes: Axes, width_inches: float) -> None:
-    narrow = width_inches < 6
-    figure = axes.get_figure(root=True)
-    height = 3.5 if figure is None else float(figure.get_size_inches()[1])
-    # Below the time axis and its label, whatever the number of panels.
-    axes.legend(
-        loc="upper left",
-        bbox_to_anchor=(0, -0.6 / min(height, 3.5) - 0.02),
-        ncols=1 if narrow else 2,
-    )
 
 
 def _draw_group(axes: Axes, result: Result, group: _Group, drawn: _Drawn, zone: ZoneInfo) -> None:
@@ -365,14 +344,14 @@ def _draw_group(axes: Axes, result: Result, group: _Group, drawn: _Drawn, zone: 
     if len(when) > _MOST_POINTS:
         days, middle, low, high = _daily(when, normalised)
         _, measured_middle, _, _ = _daily(when, measured)
-        axes.plot(days, measured_middle, color=_MEASURED, lw=1, label="as measured, daily median")
+        axes.plot(days, measured_middle, color=MEASURED, lw=1, label="as measured, daily median")
         axes.fill_between(
-            days, low, high, color=_NORMALISED, alpha=0.25, lw=0, label="middle two thirds of a day"
+            days, low, high, color=NORMALISED, alpha=0.25, lw=0, label="middle two thirds of a day"
         )
-        axes.plot(days, middle, color=_NORMALISED, lw=1.4, label="like for like, daily median")
+        axes.plot(days, middle, color=NORMALISED, lw=1.4, label="like for like, daily median")
     else:
-        axes.plot(when, measured, "x", color=_MEASURED, ms=3, label="as measured")
-        axes.plot(when, normalised, "o", color=_NORMALISED, ms=3, label="like for like")
+        axes.plot(when, measured, "x", color=MEASURED, ms=3, label="as measured")
+        axes.plot(when, normalised, "o", color=NORMALISED, ms=3, label="like for like")
     uncertain = f"{drawn.normalised}_u"
     if uncertain in result and len(when):
         # One whisker tells it: single readings scatter within it, and what is off is alike for all.
@@ -383,19 +362,19 @@ def _draw_group(axes: Axes, result: Result, group: _Group, drawn: _Drawn, zone: 
             yerr=[1.645 * typical],
             transform=axes.get_yaxis_transform(),
             fmt="none",
-            ecolor=_EVENT,
+            ecolor=EVENT,
             capsize=3,
             clip_on=False,
             label="±, 90 %, of a single reading",
         )
     level = drawn.scale * group.reference.values[drawn.normalised]
-    axes.axhline(level, color=_REFERENCE, linestyle="--", lw=1.4, label="reference")
+    axes.axhline(level, color=REFERENCE, linestyle="--", lw=1.4, label="reference")
     start, end = group.reference.start, group.reference.end
     if start is not None and end is not None:
         axes.axvspan(
-            _moment(start),
-            _moment(end),
-            color=_REFERENCE,
+            moment(start),
+            moment(end),
+            color=REFERENCE,
             alpha=0.18,
             lw=0,
             label="baseline period",
@@ -406,20 +385,20 @@ def _draw_group(axes: Axes, result: Result, group: _Group, drawn: _Drawn, zone: 
             aside,
             np.full(len(aside), 0.02),
             "|",
-            color=_ASIDE,
+            color=ASIDE,
             ms=7,
             transform=axes.get_xaxis_transform(),
             label="readings set aside",
         )
     for event in result.site.events:
-        moment = _moment(event.time)
+        day = moment(event.time)
         first, last = (float(mdates.date2num(end)) for end in (time[0], time[-1]))  # type: ignore[no-untyped-call]
-        if not first <= moment <= last:
+        if not first <= day <= last:
             continue
-        axes.axvline(moment, color=_EVENT, linestyle=":", lw=1.2)
+        axes.axvline(day, color=EVENT, linestyle=":", lw=1.2)
         axes.annotate(
             event.kind.replace("-", " "),
-            (moment, 1),
+            (day, 1),
             xycoords=("data", "axes fraction"),
             xytext=(3, -3),
             textcoords="offset points",
@@ -442,22 +421,12 @@ def _groups(result: Result) -> list[_Group]:
         rows = np.flatnonzero(mine)
         # A baseline may know more trains than this piece of a log holds.
         if len(rows):
-            found.append(_Group(_name(reference.train, reference.stage), rows, reference))
+            found.append(_Group(group_name(reference.train, reference.stage), rows, reference))
     return found
-
-
-def _name(train: str | None, stage: str | None) -> str:
-    named = (("train", train), ("stage", stage))
-    return ", ".join(f"{kind} {label}" for kind, label in named if label is not None)
 
 
 def _zone(result: Result) -> ZoneInfo:
     return ZoneInfo(result.zone)
-
-
-def _moment(iso: str) -> float:
-    """A time as matplotlib counts it."""
-    return float(mdates.date2num(datetime.fromisoformat(iso)))  # type: ignore[no-untyped-call]
 
 
 def _daily(
@@ -472,22 +441,3 @@ def _daily(
     )
     noon: NDArray[np.datetime64] = np.asarray(days + np.timedelta64(12, "h"), dtype="datetime64[us]")
     return noon, quantiles[:, 0], quantiles[:, 1], quantiles[:, 2]
-
-
-def _style() -> AbstractContextManager[None]:
-    return mpl.rc_context(
-        {
-            "font.family": "sans-serif",
-            "font.sans-serif": ["DejaVu Sans", "Helvetica", "Arial", "sans-serif"],
-            "font.size": 10,
-            "axes.spines.top": False,
-            "axes.spines.right": False,
-            "axes.grid": True,
-            "axes.axisbelow": True,
-            "axes.titlesize": 10,
-            "grid.color": "#E4E4E0",
-            "legend.frameon": False,
-            "legend.fontsize": 9,
-            "hatch.linewidth": 0.6,
-        }
-    )

@@ -1,0 +1,15 @@
+"""Plots a person can read, on screen and in grey print. Drawn with matplotlib, loaded when first used."""
+
+from brinemark.plot.readings import budget, screening, temperature_view, timeline, why
+from brinemark.plot.trends import causes, course, temperature_law
+
+__all__ = [
+    "budget",
+    "causes",
+    "course",
+    "screening",
+    "temperature_law",
+    "temperature_view",
+    "timeline",
+    "why",
+]
