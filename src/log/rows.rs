@@ -113,6 +113,18 @@ impl Rows {
         self.time.push(read.map_or(0, |read| read.time));
     }
 
+    /// Takes back the last rows.
+    pub fn truncate(&mut self, rows: usize) {
+        self.time.truncate(rows);
+        self.twice.retain(|(row, _)| *row < rows);
+        for values in &mut self.numbers {
+            values.truncate(rows);
+        }
+        for words in &mut self.labels {
+            words.labels.codes.truncate(rows);
+        }
+    }
+
     /// Adds rows read after these; `rows` of faults in `other` count from its own first row.
     pub fn append(&mut self, mut other: Self) {
         let before = self.time.len();

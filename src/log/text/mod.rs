@@ -1,5 +1,6 @@
 //! Text with separators, a block at a time, so that a file of any size is read in bounded memory.
 
+mod plain;
 mod records;
 mod separator;
 
@@ -23,7 +24,7 @@ use crate::error::{Error, Fault};
 
 /// Text read at a time. Large enough that threads have work, small enough that memory stays flat. (Fuzzing brings
 /// small files, which are to have several blocks too.)
-const BLOCK_BYTES: usize = if cfg!(fuzzing) { 1 << 10 } else { 16 << 20 };
+const BLOCK_BYTES: usize = if cfg!(fuzzing) { 1 << 10 } else { 2 << 20 };
 /// A record longer than this is a quote that was never closed.
 const LONGEST_RECORD: usize = 1 << 20;
 const OPEN_QUOTE: &str = "a quote that is never closed";

@@ -1,7 +1,9 @@
 //! Records of text, read as rows.
 
 use csv::{ByteRecord, ReaderBuilder};
-use memchr::memchr;
+use memchr::{memchr, memchr_iter};
+
+use super::plain::Plain;
 
 use crate::error::Fault;
 use crate::log::cell::{self, Figures};
@@ -38,7 +40,10 @@ impl Records {
         // Rows are about as long as each other: the first tells how many to make room for.
         let line = memchr(b'\n', text).unwrap_or(text.len()).max(1);
         let mut rows = Rows::new(header, text.len() / line + text.len() / line / 8);
-        let mut reader = self.reader(text);
+        let plain = Plain::new(self, header).parse(text, &mut rows);
+        let (plain, rest) = text.split_at(plain);
+        let first_line = first_line + memchr_iter(b'\n', plain).count() as u64;
+        let mut reader = self.reader(rest);
         let mut record = ByteRecord::new();
         while matches!(reader.read_byte_record(&mut record), Ok(true)) {
             let line = first_line + record.position().map_or(1, |position| position.line()) - 1;
@@ -121,7 +126,7 @@ impl Records {
     }
 }
 
-fn parse_label(cell: &[u8], words: &mut Words) -> Option<Fault> {
+pub(super) fn parse_label(cell: &[u8], words: &mut Words) -> Option<Fault> {
     let text = std::str::from_utf8(cell).map(str::trim);
     words.push(text.unwrap_or_default());
     match text {
