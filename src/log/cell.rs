@@ -78,8 +78,8 @@ impl Figures {
     }
 
     /// The figure that a text begins with, and how long it is written, where it is a short one: up to seven digits, a
-    /// point among them or none. In the canonical unit, and the same to the last bit as by [`Self::number`].
-    #[inline]
+    /// point among them or none; finite in any unit. In the canonical one, and the same to the last bit as by [`Self::number`].
+    #[inline(always)]
     pub fn short_number(
         self,
         text: &[u8],
@@ -95,9 +95,9 @@ impl Figures {
             length,
         } = Short::at_start(text.first_chunk()?)?;
         // Both are exact, so that the quotient is the nearest figure there is.
-        let value = unit.to_canonical(f64::from(digits) / POWERS_OF_TEN[decimals]);
+        let value = unit.to_canonical(f64::from(digits) / POWERS_OF_TEN[decimals & 7]);
         finest.0 = finest.0.max(decimals as i32);
-        value.is_finite().then_some((value, length))
+        Some((value, length))
     }
 
     /// A cell that holds a figure, in the canonical unit; NaN where missing.
@@ -181,7 +181,7 @@ struct Short {
 
 impl Short {
     /// All eight bytes are looked at together, as one word: the first in its lowest place.
-    #[inline]
+    #[inline(always)]
     fn at_start(text: &[u8; 8]) -> Option<Self> {
         const EACH: u64 = 0x0101_0101_0101_0101;
         const HIGH: u64 = 0x80 * EACH;

@@ -36,7 +36,7 @@ impl<'a> Days<'a> {
     }
 
     /// The time that a text begins with, and how long it is written, where it is of the day that is known.
-    #[inline]
+    #[inline(always)]
     pub fn of_known_day(&self, text: &[u8]) -> Option<(Read, usize)> {
         let day = self.known.as_ref()?;
         let (date, rest) = text.split_first_chunk::<DATE>()?;
@@ -102,14 +102,14 @@ impl<'a> Days<'a> {
 }
 
 /// Whether two dates are the same: as two words that overlap, which takes no call.
-#[inline]
+#[inline(always)]
 fn is_same(one: &[u8; DATE], other: &[u8; DATE]) -> bool {
     one.first_chunk::<8>() == other.first_chunk::<8>()
         && one.last_chunk::<8>() == other.last_chunk::<8>()
 }
 
 /// The seconds of a time of day, 08:15 or 08:15:30.
-#[inline]
+#[inline(always)]
 fn time_of_day(text: &[u8]) -> Option<i64> {
     let two = |at: usize, end: u8| {
         let (tens, ones) = (

@@ -101,6 +101,7 @@ impl Rows {
     }
 
     /// Adds the time of a row, or a place for it where it can't be read.
+    #[inline]
     pub fn push_time(&mut self, read: Option<Read>) {
         if let Some(read) = read {
             self.offset = self

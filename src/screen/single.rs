@@ -227,22 +227,38 @@ fn is_spike(seen: &Seen<'_>, values: &[f64], allowed: f64, row: usize) -> Option
     if !seen.knows(values, row) {
         return None;
     }
-    let count = |near: &mut dyn Iterator<Item = usize>| {
-        let (mut over, mut under, mut found) = (0, 0, 0);
-        for other in near
-            .filter(|other| seen.knows(values, *other))
-            .take(NEIGHBOURS)
-        {
-            let above = values[row] - values[other];
+    let counts = |near: &[f64]| {
+        let (mut over, mut under) = (0, 0);
+        for other in near {
+            let above = values[row] - other;
             over += i32::from(above > allowed);
             under += i32::from(above < -allowed);
-            found += 1;
         }
-        (found == NEIGHBOURS).then_some((over, under))
+        (over, under)
     };
-    let (over_before, under_before) = count(&mut (row.saturating_sub(REACH)..row).rev())?;
-    let (over_after, under_after) = count(&mut (row + 1..(row + REACH + 1).min(values.len())))?;
-    Some(over_before.min(over_after) >= 3 || under_before.min(under_after) >= 3)
+    let around = row.saturating_sub(NEIGHBOURS)..row + NEIGHBOURS + 1;
+    let (before, after) = match values.get(around.clone()) {
+        // Nearly always those next to it are known.
+        Some(near) if near.len() > 2 * NEIGHBOURS && seen.ran(around) && extent(near).is_some() => {
+            (counts(&near[..NEIGHBOURS]), counts(&near[NEIGHBOURS + 1..]))
+        }
+        _ => {
+            let nearest = |rows: &mut dyn Iterator<Item = usize>| {
+                let mut near = [0.0; NEIGHBOURS];
+                let mut known = rows.filter(|other| seen.knows(values, *other));
+                for value in &mut near {
+                    *value = values[known.next()?];
+                }
+                Some(counts(&near))
+            };
+            let behind = row + 1..(row + REACH + 1).min(values.len());
+            (
+                nearest(&mut (row.saturating_sub(REACH)..row).rev())?,
+                nearest(&mut behind.into_iter())?,
+            )
+        }
+    };
+    Some(before.0.min(after.0) >= 3 || before.1.min(after.1) >= 3)
 }
 
 /// The site may limit recovery, which is no column.

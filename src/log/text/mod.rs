@@ -251,10 +251,11 @@ impl TextBlocks {
                 continue;
             }
             let block = &self.text[..end];
-            let parts = if memchr(b'"', block).is_none() {
-                split_at_lines(block, rayon::current_num_threads())
-            } else {
+            let has_quotes = memchr(b'"', block).is_some();
+            let parts = if has_quotes {
                 vec![block]
+            } else {
+                split_at_lines(block, rayon::current_num_threads())
             };
             let mut first_line = self.lines + 1;
             let parts: Vec<(&[u8], u64)> = parts
@@ -268,7 +269,7 @@ impl TextBlocks {
             let records = &self.records;
             let parsed: Vec<Rows> = parts
                 .par_iter()
-                .map(|(part, line)| records.parse(part, *line, header))
+                .map(|(part, line)| records.parse(part, has_quotes, *line, header))
                 .collect();
             let mut rows = Rows::new(header, 0);
             for part in parsed {

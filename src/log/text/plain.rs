@@ -11,18 +11,32 @@ use crate::units::Unit;
 
 /// What a cell is read as.
 enum Cell {
-    Number { at: usize, unit: &'static Unit },
-    Switch { at: usize },
+    Number {
+        at: usize,
+        unit: &'static Unit,
+    },
+    Switch {
+        at: usize,
+    },
     Time,
     Label(usize),
+    /// As several things, or as nothing.
+    Several(Vec<Cell>),
 }
 
 /// Reads lines one after the other.
 pub(super) struct Plain<'a> {
     records: &'a Records,
-    /// What each column of the source is read as, in its order; it may serve several.
-    columns: Vec<Vec<Cell>>,
+    /// What each column of the source is read as, in its order.
+    columns: Vec<Cell>,
     days: Days<'a>,
+}
+
+/// How much of a text was read.
+#[derive(Default)]
+pub(super) struct Done {
+    pub bytes: usize,
+    pub lines: u64,
 }
 
 impl<'a> Plain<'a> {
@@ -44,111 +58,163 @@ impl<'a> Plain<'a> {
             };
             columns[target.source].push(cell);
         }
+        let only = |mut cells: Vec<Cell>| match cells.pop() {
+            Some(cell) if cells.is_empty() => cell,
+            last => {
+                cells.extend(last);
+                Cell::Several(cells)
+            }
+        };
         Self {
             records,
-            columns,
+            columns: columns.into_iter().map(only).collect(),
             days: Days::new(&records.times),
         }
     }
 
-    /// Reads rows up to the first line that is not plain or holds a fault, and tells how much of the text that is: what
-    /// comes then is left to a reader that knows quotes and tells of faults.
-    pub fn parse(&mut self, text: &[u8], rows: &mut Rows) -> usize {
-        if memchr(b'"', text).is_some() {
-            return 0;
-        }
-        let mut at = 0;
-        while at < text.len() {
+    /// Reads the rows of a text without quotes up to the first line that holds a fault, or is no line as others are: what
+    /// comes then is left to a reader that tells of faults.
+    pub fn parse(&mut self, text: &[u8], rows: &mut Rows) -> Done {
+        let plain = self;
+        pulp::Arch::new().dispatch(Parse { plain, text, rows })
+    }
+
+    #[inline(always)]
+    fn lines(&mut self, text: &[u8], rows: &mut Rows) -> Done {
+        let mut done = Done::default();
+        while done.bytes < text.len() {
             let whole = rows.time.len();
-            match self.line(&text[at..], rows) {
-                Some(length) => at += length,
+            match self.line(&text[done.bytes..], rows) {
+                Some(length) => done.bytes += length,
                 None => {
                     rows.truncate(whole);
                     break;
                 }
             }
+            done.lines += 1;
         }
-        at
+        done
     }
 
     /// Reads one line, and tells how long it is with its end.
-    #[inline]
+    #[inline(always)]
     fn line(&mut self, text: &[u8], rows: &mut Rows) -> Option<usize> {
         if let Some(length) = line_end(text) {
             return Some(length);
         }
-        let mut at = 0;
-        let columns = self.columns.len();
-        for column in 0..columns {
-            let end = if column + 1 < columns {
-                End::Separator(self.records.separator)
-            } else {
-                End::Line
-            };
-            at += self.cell(column, &text[at..], end, rows)?;
+        let (last, columns) = self.columns.split_last()?;
+        let mut rest = text;
+        for column in columns {
+            let end = End::Separator(self.records.separator);
+            rest = read_cell(column, rest, end, self.records, &mut self.days, rows)?;
         }
-        Some(at)
+        rest = read_cell(last, rest, End::Line, self.records, &mut self.days, rows)?;
+        Some(text.len() - rest.len())
     }
+}
 
-    /// Reads the cell that a text begins with, and tells how long it is with what ends it.
-    #[inline]
-    fn cell(&mut self, column: usize, text: &[u8], end: End, rows: &mut Rows) -> Option<usize> {
-        match self.columns[column].as_slice() {
-            [Cell::Number { at, unit }] => {
-                let (figures, finest) = (self.records.figures, &mut rows.finest[*at]);
-                if let Some((value, length)) = figures.short_number(text, unit, finest)
-                    && let Some(end) = end.length(&text[length..])
-                {
-                    rows.numbers[*at].push(value);
-                    return Some(length + end);
-                }
-            }
-            [Cell::Time] => {
-                if let Some((read, length)) = self.days.of_known_day(text)
-                    && let Some(end) = end.length(&text[length..])
-                {
-                    rows.push_time(Some(read));
-                    return Some(length + end);
-                }
-            }
-            _ => {}
-        }
-        self.any_cell(column, text, end, rows)
-    }
+/// [`Plain::lines`], compiled once for each kind of processor: the newer ones take bits apart in fewer steps.
+struct Parse<'a, 'b> {
+    plain: &'a mut Plain<'b>,
+    text: &'a [u8],
+    rows: &'a mut Rows,
+}
 
-    fn any_cell(&mut self, column: usize, text: &[u8], end: End, rows: &mut Rows) -> Option<usize> {
-        let length = memchr2(self.records.separator, b'\n', text).unwrap_or(text.len());
-        let cell = &text[..length];
-        let (cell, behind) = match cell.split_last() {
-            Some((b'\r', before)) => text.split_at(before.len()),
-            _ => text.split_at(length),
-        };
-        let end = end.length(behind)?;
-        // Such a return would end the line.
-        if memchr(b'\r', cell).is_some() {
-            return None;
-        }
-        for of in &self.columns[column] {
-            match of {
-                Cell::Number { at, unit } => {
-                    let finest = &mut rows.finest[*at];
-                    let value = self.records.figures.number(cell, unit, finest).ok()?;
-                    rows.numbers[*at].push(value);
-                }
-                Cell::Switch { at } => rows.numbers[*at].push(cell::switch(cell).ok()?),
-                Cell::Time => {
-                    let text = std::str::from_utf8(cell.trim_ascii()).ok()?;
-                    rows.push_time(Some(self.days.read(text).ok()?));
-                }
-                Cell::Label(label) => {
-                    if parse_label(cell, &mut rows.labels[*label]).is_some() {
-                        return None;
-                    }
-                }
+impl pulp::WithSimd for Parse<'_, '_> {
+    type Output = Done;
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) -> Done {
+        self.plain.lines(self.text, self.rows)
+    }
+}
+
+/// Reads the cell that a text begins with, and what is to end it; what comes then is given back.
+#[inline(always)]
+fn read_cell<'t>(
+    cell: &Cell,
+    text: &'t [u8],
+    end: End,
+    records: &Records,
+    days: &mut Days<'_>,
+    rows: &mut Rows,
+) -> Option<&'t [u8]> {
+    match cell {
+        Cell::Number { at, unit } => {
+            let finest = &mut rows.finest[*at];
+            if let Some((value, length)) = records.figures.short_number(text, unit, finest)
+                && let Some(rest) = end.behind(&text[length..])
+            {
+                rows.numbers[*at].push(value);
+                return Some(rest);
             }
         }
-        Some(cell.len() + end)
+        Cell::Time => {
+            if let Some((read, length)) = days.of_known_day(text)
+                && let Some(rest) = end.behind(&text[length..])
+            {
+                rows.push_time(Some(read));
+                return Some(rest);
+            }
+        }
+        _ => {}
     }
+    any_cell(cell, text, end, records, days, rows)
+}
+
+/// The same of a cell however it is written.
+#[inline(never)]
+fn any_cell<'t>(
+    cell: &Cell,
+    text: &'t [u8],
+    end: End,
+    records: &Records,
+    days: &mut Days<'_>,
+    rows: &mut Rows,
+) -> Option<&'t [u8]> {
+    let length = memchr2(records.separator, b'\n', text).unwrap_or(text.len());
+    let length = text[..length]
+        .strip_suffix(b"\r")
+        .map_or(length, <[u8]>::len);
+    let (written, behind) = text.split_at(length);
+    let rest = end.behind(behind)?;
+    // Such a return would end the line.
+    if memchr(b'\r', written).is_some() {
+        return None;
+    }
+    read_as(cell, written, records, days, rows)?;
+    Some(rest)
+}
+
+fn read_as(
+    cell: &Cell,
+    written: &[u8],
+    records: &Records,
+    days: &mut Days<'_>,
+    rows: &mut Rows,
+) -> Option<()> {
+    match cell {
+        Cell::Number { at, unit } => {
+            let finest = &mut rows.finest[*at];
+            let value = records.figures.number(written, unit, finest).ok()?;
+            rows.numbers[*at].push(value);
+        }
+        Cell::Switch { at } => rows.numbers[*at].push(cell::switch(written).ok()?),
+        Cell::Time => {
+            let text = std::str::from_utf8(written.trim_ascii()).ok()?;
+            rows.push_time(Some(days.read(text).ok()?));
+        }
+        Cell::Label(label) => {
+            let fault = parse_label(written, &mut rows.labels[*label]);
+            return fault.is_none().then_some(());
+        }
+        Cell::Several(cells) => {
+            for cell in cells {
+                read_as(cell, written, records, days, rows)?;
+            }
+        }
+    }
+    Some(())
 }
 
 /// What is to stand behind a cell.
@@ -159,18 +225,22 @@ enum End {
 }
 
 impl End {
-    /// How long it is, where a text begins with it.
-    #[inline]
-    fn length(self, text: &[u8]) -> Option<usize> {
+    /// What comes behind it, where a text begins with it.
+    #[inline(always)]
+    fn behind(self, text: &[u8]) -> Option<&[u8]> {
         match self {
-            Self::Separator(separator) => (text.first() == Some(&separator)).then_some(1),
-            Self::Line => line_end(text).or(text.is_empty().then_some(0)),
+            Self::Separator(separator) => match text {
+                [first, rest @ ..] if *first == separator => Some(rest),
+                _ => None,
+            },
+            Self::Line if text.is_empty() => Some(text),
+            Self::Line => line_end(text).map(|length| &text[length..]),
         }
     }
 }
 
 /// How long the end of a line is, where a text begins with one.
-#[inline]
+#[inline(always)]
 fn line_end(text: &[u8]) -> Option<usize> {
     match text {
         [b'\n', ..] => Some(1),

@@ -1,9 +1,9 @@
 //! Records of text, read as rows.
 
 use csv::{ByteRecord, ReaderBuilder};
-use memchr::{memchr, memchr_iter};
+use memchr::memchr;
 
-use super::plain::Plain;
+use super::plain::{Done, Plain};
 
 use crate::error::Fault;
 use crate::log::cell::{self, Figures};
@@ -36,14 +36,20 @@ impl Records {
     }
 
     /// Parses whole records, the first of which stands on line `first_line`.
-    pub fn parse(&self, text: &[u8], first_line: u64, header: &Header) -> Rows {
+    pub fn parse(&self, text: &[u8], has_quotes: bool, first_line: u64, header: &Header) -> Rows {
         // Rows are about as long as each other: the first tells how many to make room for.
         let line = memchr(b'\n', text).unwrap_or(text.len()).max(1);
         let mut rows = Rows::new(header, text.len() / line + text.len() / line / 8);
-        let plain = Plain::new(self, header).parse(text, &mut rows);
-        let (plain, rest) = text.split_at(plain);
-        let first_line = first_line + memchr_iter(b'\n', plain).count() as u64;
-        let mut reader = self.reader(rest);
+        let plain = if has_quotes {
+            Done::default()
+        } else {
+            Plain::new(self, header).parse(text, &mut rows)
+        };
+        if plain.bytes == text.len() {
+            return rows;
+        }
+        let first_line = first_line + plain.lines;
+        let mut reader = self.reader(&text[plain.bytes..]);
         let mut record = ByteRecord::new();
         while matches!(reader.read_byte_record(&mut record), Ok(true)) {
             let line = first_line + record.position().map_or(1, |position| position.line()) - 1;
