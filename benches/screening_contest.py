@@ -137,7 +137,8 @@ class ScreeningContest:
     def plain_pandas(self) -> Summary:
         summary = Summary()
         tests, figures = screening_in_plain_pandas.run(self.path, self.usual, self.normaliser)
-        summary.add(tests.failed.sum().to_dict(), {name: figures[name] for name in TOLD_OF})
+        failed = {test: int(tests.failed[test].sum()) for test in TESTS}
+        summary.add(failed, {name: figures[name] for name in TOLD_OF})
         return summary
 
     def in_plain_pandas(self) -> Screened:
