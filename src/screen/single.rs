@@ -120,6 +120,7 @@ impl<'a> Tests<'a> {
     }
 
     /// Puts the readings of some rows to each test.
+    #[inline(always)]
     fn judge(&self, seen: &Seen<'_>, rows: Range<usize>, marks: &mut Marks<'_>) {
         let values = self.values;
         let (low, high) = self.possible;
@@ -223,6 +224,7 @@ fn repeats(values: &[f64]) -> bool {
 /// Whether a reading is a spike, where there are enough near it to tell: further than `allowed` above the median of those
 /// before and of those after, or below both. That a reading lies above a median of five by more than something is that it
 /// lies so above three of them: no median is needed.
+#[inline(always)]
 fn is_spike(seen: &Seen<'_>, values: &[f64], allowed: f64, row: usize) -> Option<bool> {
     if !seen.knows(values, row) {
         return None;

@@ -245,13 +245,13 @@ impl TextBlocks {
             if self.text.is_empty() && self.at_end {
                 return Ok(None);
             }
-            let end = self.whole_records()?;
+            let has_quotes = memchr(b'"', &self.text).is_some();
+            let end = self.whole_records(has_quotes)?;
             if end == 0 && !self.at_end {
                 self.fill()?;
                 continue;
             }
             let block = &self.text[..end];
-            let has_quotes = memchr(b'"', block).is_some();
             let parts = if has_quotes {
                 vec![block]
             } else {
@@ -294,14 +294,15 @@ impl TextBlocks {
     }
 
     /// How much of the text is whole records.
-    fn whole_records(&self) -> Result<usize, Error> {
+    fn whole_records(&self, has_quotes: bool) -> Result<usize, Error> {
         if self.at_end {
             return Ok(self.text.len());
         }
-        let end = match memchr(b'"', &self.text) {
-            None => memchr::memrchr(b'\n', &self.text).map_or(0, |at| at + 1),
+        let end = if has_quotes {
             // The last one found may go on in the next block.
-            Some(_) => self.last_record(),
+            self.last_record()
+        } else {
+            memchr::memrchr(b'\n', &self.text).map_or(0, |at| at + 1)
         };
         if self.text.len() - end > LONGEST_RECORD {
             let problem = format!("a record longer than {LONGEST_RECORD} bytes");

@@ -248,3 +248,128 @@ fn line_end(text: &[u8]) -> Option<usize> {
         _ => None,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::error::Fault;
+    use crate::log::ReadOptions;
+    use crate::log::cell::Figures;
+    use crate::log::time::TimeReader;
+
+    const TITLES: [&str; 6] = [
+        "time",
+        "train",
+        "feed_pressure [psi]",
+        "remark",
+        "permeate_flow",
+        "running",
+    ];
+
+    fn cell() -> impl Strategy<Value = String> {
+        let digits = "[0-9]{1,4}(\\.[0-9]{1,3})?";
+        prop_oneof![
+            8 => digits,
+            1 => "[0-9]{0,12}\\.?[0-9]{0,12}",
+            1 => prop::sample::select(vec!["", " 1.5", "1.5 ", "-0.2", "NaN", "1e3", "1.2.3", "12,5", "x", "-", "1.5\r", "+7", "."]).prop_map(str::to_owned),
+        ]
+    }
+
+    fn time() -> impl Strategy<Value = String> {
+        prop_oneof![
+            8 => "2026-03-0[78][T ]0[0-9]:[0-5][0-9](:[0-5][0-9])?",
+            1 => "2026-03-08T0[0-9]:[0-5][0-9](Z|:30\\.5|-07:00| |\\[UTC\\])",
+            1 => prop::sample::select(vec!["", "2026-03-08", "2026-03-08T24:00", "now"]).prop_map(str::to_owned),
+        ]
+    }
+
+    fn line() -> impl Strategy<Value = String> {
+        let label = prop::sample::select(vec!["A", " A", "B", ""]);
+        let switch = prop::sample::select(vec!["on", "0", "", "perhaps"]);
+        let whole = (time(), label, cell(), cell(), cell(), switch);
+        let whole = whole.prop_map(|(time, label, one, two, three, switch)| {
+            format!("{time};{label};{one};{two};{three};{switch}")
+        });
+        prop_oneof![30 => whole, 1 => "[0-9a;\r .]{1,12}"]
+    }
+
+    /// Rows and faults of a text, read in place as far as it is plain, or not at all so.
+    fn read(text: &str, zone: &str, in_place: bool) -> (Rows, Vec<Fault>) {
+        let options = ReadOptions {
+            time_zone: Some(zone.to_owned()),
+            units: [("permeate_flow".to_owned(), "gpm".to_owned())].into(),
+            ..ReadOptions::default()
+        };
+        let records = Records {
+            separator: b';',
+            figures: Figures::new(options.decimal),
+            times: TimeReader::new(&options).unwrap(),
+        };
+        let header = Header::resolve(&TITLES, &[], &options).unwrap();
+        let rows = records.parse(text.as_bytes(), !in_place, 2, &header);
+        let faults = rows.faults.list().to_vec();
+        (rows, faults)
+    }
+
+    fn must_be_the_same(text: &str, zone: &str) {
+        let (found, found_faults) = read(text, zone, true);
+        let (expected, expected_faults) = read(text, zone, false);
+        assert_eq!(found_faults, expected_faults);
+        assert_eq!(found.time, expected.time);
+        let bits = |rows: &Rows| -> Vec<u64> {
+            let figures = rows.numbers.iter().flatten();
+            figures.map(|figure| figure.to_bits()).collect()
+        };
+        assert_eq!(bits(&found), bits(&expected));
+        // Of a log that is refused, they serve nothing.
+        if found_faults.is_empty() {
+            assert_eq!(found.labels[0].labels, expected.labels[0].labels);
+            assert_eq!(found.finest, expected.finest);
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn read_in_place_it_is_the_same(
+            lines in prop::collection::vec((line(), prop::sample::select(vec!["\n", "\r\n"])), 1..12),
+            zone in prop::sample::select(vec!["UTC", "America/Denver"]),
+            ends in any::<bool>(),
+        ) {
+            let mut text: String = lines.iter().map(|(line, end)| format!("{line}{end}")).collect();
+            if !ends {
+                text.truncate(text.trim_end().len());
+            }
+            must_be_the_same(&text, zone);
+        }
+    }
+
+    #[test]
+    fn sound_lines_are_all_read_in_place() {
+        let text: String = (0..600)
+            .map(|minute| {
+                format!(
+                    "2026-06-01T{:02}:{:02};A;{}.25;;{minute};on\r\n",
+                    minute / 60,
+                    minute % 60,
+                    minute % 9
+                )
+            })
+            .collect();
+        must_be_the_same(&text, "America/Denver");
+        let options = ReadOptions::default();
+        let header = Header::resolve(&["running", "time"], &[], &options).unwrap();
+        let records = Records {
+            separator: b';',
+            figures: Figures::new(None),
+            times: TimeReader::new(&options).unwrap(),
+        };
+        let mut rows = Rows::new(&header, 4);
+        let sound = b"on;2026-01-01T00:00Z\n\noff;2026-01-01T00:01Z\r\n;2026-01-01T00:02:30Z\n";
+        let text = [&sound[..], b"1;now\n0;2026-01-01T00:03Z\n"].concat();
+        let done = Plain::new(&records, &header).parse(&text, &mut rows);
+        assert_eq!((done.bytes, done.lines), (sound.len(), 4));
+        assert_eq!((rows.time.len(), rows.numbers[0].len()), (3, 3));
+    }
+}

@@ -49,10 +49,20 @@ impl Records {
             return rows;
         }
         let first_line = first_line + plain.lines;
-        let mut reader = self.reader(&text[plain.bytes..]);
+        let rest = &text[plain.bytes..];
+        let mut reader = self.reader(rest);
         let mut record = ByteRecord::new();
         while matches!(reader.read_byte_record(&mut record), Ok(true)) {
-            let line = first_line + record.position().map_or(1, |position| position.line()) - 1;
+            // What stands before a record is where the one before it ended: blank lines may lie between.
+            let (start, before) = record.position().map_or((0, 1), |position| {
+                (position.byte() as usize, position.line())
+            });
+            let blank = rest[start.min(rest.len())..]
+                .iter()
+                .take_while(|byte| matches!(byte, b'\n' | b'\r'))
+                .filter(|byte| **byte == b'\n')
+                .count();
+            let line = first_line + before - 1 + blank as u64;
             self.parse_record(&record, line, header, &mut rows);
         }
         rows
