@@ -186,11 +186,11 @@ impl Short {
         const EACH: u64 = 0x0101_0101_0101_0101;
         const HIGH: u64 = 0x80 * EACH;
         // The high bit of each byte that isn't zero.
-        let filled = |word: u64| ((word & !HIGH) + 0x7f * EACH | word) & HIGH;
+        let filled = |word: u64| (((word & !HIGH) + 0x7f * EACH) | word) & HIGH;
         let word = u64::from_le_bytes(*text);
         let values = word ^ (u64::from(b'0') * EACH);
         // Of a digit the value is below ten: of any other byte this addition reaches the high bit, or it is set.
-        let no_digits = ((values & !HIGH) + 0x76 * EACH | values) & HIGH;
+        let no_digits = (((values & !HIGH) + 0x76 * EACH) | values) & HIGH;
         let points = !filled(word ^ (u64::from(b'.') * EACH)) & HIGH;
         let ends = no_digits & !points;
         let length = (ends.trailing_zeros() / 8) as usize;
