@@ -1,6 +1,6 @@
-"""Times brinemark beside NumPy, pandas and polars, on this machine, now.
+"""Times brinemark beside NumPy, pandas, polars and others, on this machine, now.
 
-    python benches/bench.py [--quick] [--screening]
+    python benches/bench.py [--quick] [--screening | --trend]
 
 Contestants take turns within each round (A B C, A B C, …), so that a busy moment of the machine
 hits all of them alike; shown are medians, and the least and the greatest. Before anything is timed,
@@ -28,6 +28,7 @@ from harness import faster_than, race, show, show_ratio, slower_than
 from membrane_contests import bench_membranes, bench_vessel
 from plant import OUTPUTS, SITE, UNITS, Array, readings, times
 from screening_contest import bench_screening, bench_screening_memory
+from trend_contest import bench_trend
 from uncertainty_contests import bench_monte_carlo, bench_propagation
 
 import brinemark as bm
@@ -216,6 +217,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
     parser.add_argument("--quick", action="store_true", help="small and few: does it run, not how fast is it")
     parser.add_argument("--screening", action="store_true", help="the screening's contests alone")
+    parser.add_argument("--trend", action="store_true", help="change points, slopes and trend tests alone")
     given = parser.parse_args(arguments)
     quick = given.quick
     rows, rounds = (20_000, 2) if quick else (1_000_000, 9)
@@ -231,8 +233,11 @@ def main(arguments: list[str] | None = None) -> None:
     )
     if quick:
         print("Quick: too small and too few for the times to mean anything.")
-    bench_of_screening(rows, quick)
-    if given.screening:
+    if not given.trend:
+        bench_of_screening(rows, quick)
+    if not given.screening:
+        bench_trend(500 if quick else 10_000, rounds)
+    if given.screening or given.trend:
         return
     print("brinemark also looks at every row for readings that can't be; the others don't.")
     bench_normalise(rows, rounds)

@@ -19,6 +19,7 @@ from membrane_contests import MembraneContest, VesselContest
 from screening_contest import ScreeningContest, differences
 from screening_in_pandas import BIT, TESTS
 from screening_plant import SITE, write_log
+from trend_contest import ChangePointContest, SlopeContest
 from uncertainty_contests import LIMITS, MonteCarloContest, UncertaintyContest
 
 import brinemark as bm
@@ -137,6 +138,21 @@ def test_another_threshold_is_seen(screening: ScreeningContest, monkeypatch: pyt
     assert differences(screening.in_blocks(), screening.in_pandas())["rows with other marks"] > 0
 
 
+@pytest.mark.parametrize("stretch", [100, None])
+def test_change_points_agree(stretch: int | None) -> None:
+    contest = ChangePointContest(1_000, stretch)
+    assert contest.brinemark() == contest.ruptures()
+    assert (len(contest.brinemark()) > 5) == (stretch is not None)
+
+
+def test_slopes_and_tests_agree() -> None:
+    contest = SlopeContest(400)
+    contest.must_agree()
+    contest.slope = SlopeContest(401).slope  # type: ignore[method-assign]
+    with pytest.raises(AssertionError):
+        contest.must_agree()
+
+
 def test_quick_bench_runs(capsys: pytest.CaptureFixture[str]) -> None:
     bench.main(["--quick"])
     said = capsys.readouterr().out
@@ -150,8 +166,11 @@ def test_quick_bench_runs(capsys: pytest.CaptureFixture[str]) -> None:
         "Read a CSV file",
         "Memory of reading",
         "Same marks in all 20000 rows",
+        "Exact change points of 500 rows",
+        "Theil-Sen by number of points",
+        "Mann-Kendall by number of points",
         "Import",
         "The command's help",
     ):
         assert part in said
-    assert said.count("floor: ") == 13
+    assert said.count("floor: ") == 19

@@ -24,7 +24,7 @@ use crate::uncertainty::{Budget, SOURCES};
 pub struct Estimate {
     /// The figure.
     pub value: f64,
-    /// The lower end of its interval; NaN where there are too few readings for one.
+    /// The lower end of its interval; NaN where the readings give none.
     pub low: f64,
     /// The upper end.
     pub high: f64,
@@ -406,6 +406,12 @@ fn percent(change: f64) -> String {
     format!("{:+.1} %", 100.0 * change).replace('-', "−")
 }
 
+/// A figure with five digits.
+fn digits(figure: f64) -> String {
+    let rounded = format!("{figure:.4e}").parse().unwrap_or(figure);
+    rounded.to_string().replace('-', "−")
+}
+
 fn interval(estimate: &Estimate) -> String {
     if estimate.low.is_nan() || estimate.high.is_nan() {
         return "too few days for an interval".to_owned();
@@ -420,12 +426,23 @@ fn interval(estimate: &Estimate) -> String {
 
 impl std::fmt::Display for Estimate {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(
-            f,
-            "{} ({}, n = {})",
-            percent(self.value),
-            interval(self),
-            self.n
-        )
+        if self.unit.is_empty() {
+            return write!(
+                f,
+                "{} ({}, n = {})",
+                percent(self.value),
+                interval(self),
+                self.n
+            );
+        }
+        write!(f, "{} {} (", digits(self.value), self.unit)?;
+        if self.low.is_nan() || self.high.is_nan() {
+            f.write_str("no interval")?;
+        } else {
+            let level = 100.0 * self.level;
+            let (low, high) = (digits(self.low), digits(self.high));
+            write!(f, "{level:.0} % interval {low} to {high}")?;
+        }
+        write!(f, ", n = {})", self.n)
     }
 }

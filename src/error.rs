@@ -207,6 +207,9 @@ pub enum Error {
     /// A reference that can't be found in the log.
     #[error("{0}")]
     Baseline(Faults),
+    /// A series of figures, or a setting of a statistic, that can't be used.
+    #[error("{0}")]
+    Series(Faults),
     /// Things made by different methods that would be compared.
     #[error("{0}")]
     Method(Fault),
@@ -239,7 +242,8 @@ impl Error {
             Self::Log(faults)
             | Self::Site(faults)
             | Self::MissingColumn(faults)
-            | Self::Baseline(faults) => faults.list().to_vec(),
+            | Self::Baseline(faults)
+            | Self::Series(faults) => faults.list().to_vec(),
             Self::Unit(fault) | Self::Method(fault) | Self::File(fault) => vec![fault.clone()],
         }
     }

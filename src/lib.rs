@@ -12,6 +12,7 @@
 //! - [`mod@normalise`]: the corrections, an equation a module, and the run over a log.
 //! - [`baseline`]: what the membranes did when new.
 //! - [`mod@assess`]: the last days against that.
+//! - [`trend`], [`mod@change_points`]: statistics of one series, and of several, that stand beside those.
 //! - [`mod@write`]: tables out. [`buffer`], [`error`], [`stats`], [`table`] and [`units`] serve all of them.
 //!
 //! Figures inside are in canonical units: m3/h, bar (gauge), degC, mg/L, uS/cm, m2, h. Missing is NaN.
@@ -20,6 +21,7 @@ pub mod aggregate;
 pub mod assess;
 pub mod baseline;
 pub mod buffer;
+pub mod change_points;
 pub mod check;
 pub mod diagnose;
 pub mod error;

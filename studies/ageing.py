@@ -59,6 +59,7 @@ class Ageing:
     exact_stages: tuple[dict[str, Array], ...]
     # The whole train (mean of the stages, by membrane area) and stage by stage. See `effective` too.
     train: State
+    settling: Array
     stages: tuple[State, ...]
     new: bm.Membrane
     # Of the Arrhenius laws, K.
@@ -211,6 +212,7 @@ def simulate(
         water_constant_k=unit.water_constant_k,
         salt_constant_k=unit.salt_constant_k,
         onset_day=None if kind == "healthy" else onset,
+        settling=membranes.settling,
         detail=change.detail or (wrong.detail if wrong else membranes.detail),
         cleanings=membranes.cleanings,
         calibrations=set_right,

@@ -191,4 +191,4 @@ def _calibrations(set_right: tuple[Calibration, ...], start: np.datetime64) -> I
     for each in set_right:
         if each.told:
             time = (start + np.timedelta64(each.day, "D")).astype("datetime64[s]")
-            yield f'[[event]]\ntime = "{time}Z"\nkind = "calibration"\nnote = "{each.column}"'
+            yield f'[[event]]\ntime = "{time}Z"\nkind = "calibration"\nof = "{each.column}"'

@@ -116,6 +116,8 @@ class Membranes:
 
     train: State
     stages: tuple[State, ...]
+    # What of ln A is early compaction.
+    settling: Array
     detail: str
     cleanings: tuple[Cleaning, ...]
 
@@ -124,7 +126,7 @@ def age(
     seed: int, kind: str, shares: Array, days: int, onset: int, cleaned: bool, start: np.datetime64
 ) -> Membranes:
     """The membranes of one plant; `shares` of the area are its stages'."""
-    worn = _worn(seed, days)
+    worn, settling = _worn(seed, days)
     level, unit, detail = np.zeros(days), 1.0, ""
     cleanings: tuple[tuple[int, float], ...] = ()
     if kind in SIGNATURES:
@@ -144,11 +146,11 @@ def age(
         name: np.asarray(sum(s * getattr(stage, name) for s, stage in zip(shares, stages, strict=True)))
         for name in State.__dataclass_fields__
     }
-    return Membranes(State(**mean), tuple(stages), detail, _told(seed, kind, cleanings, start))
+    return Membranes(State(**mean), tuple(stages), settling, detail, _told(seed, kind, cleanings, start))
 
 
-def _worn(seed: int, days: int) -> list[Array]:
-    """Logarithms of water, salt and friction of membranes that only age."""
+def _worn(seed: int, days: int) -> tuple[list[Array], Array]:
+    """Logarithms of water, salt and friction of membranes that only age, and how much of water is compaction."""
     random = stream(seed, "ageing")
     first = [-random.uniform(0.01, 0.05), random.uniform(0.02, 0.06), random.uniform(0.01, 0.05)]
     worn = []
@@ -157,8 +159,9 @@ def _worn(seed: int, days: int) -> list[Array]:
         rates = rate + np.cumsum(random.normal(0.0, 0.01 / np.sqrt(YEAR), days))
         worn.append(np.concatenate([[0.0], np.cumsum(rates[:-1])]) / YEAR)
     compacted, within = random.uniform(0.0, 0.08), random.uniform(10.0, 60.0)
-    worn[0] -= compacted * (1.0 - np.exp(-np.arange(days) / within))
-    return worn
+    settling = -compacted * (1.0 - np.exp(-np.arange(days) / within))
+    worn[0] += settling
+    return worn, settling
 
 
 def _growth(random: np.random.Generator, shape: str, days: int, onset: int) -> Array:

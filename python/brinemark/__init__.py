@@ -35,6 +35,9 @@ if TYPE_CHECKING:
         Change as Change,
     )
     from brinemark._core import (
+        ChangePoints as ChangePoints,
+    )
+    from brinemark._core import (
         Check as Check,
     )
     from brinemark._core import (
@@ -80,6 +83,9 @@ if TYPE_CHECKING:
         LogError as LogError,
     )
     from brinemark._core import (
+        MannKendall as MannKendall,
+    )
+    from brinemark._core import (
         Membrane as Membrane,
     )
     from brinemark._core import (
@@ -119,6 +125,9 @@ if TYPE_CHECKING:
         Run as Run,
     )
     from brinemark._core import (
+        SeriesError as SeriesError,
+    )
+    from brinemark._core import (
         Share as Share,
     )
     from brinemark._core import (
@@ -137,6 +146,9 @@ if TYPE_CHECKING:
         TestCount as TestCount,
     )
     from brinemark._core import (
+        TheilSen as TheilSen,
+    )
+    from brinemark._core import (
         TimeColumn as TimeColumn,
     )
     from brinemark._core import (
@@ -153,6 +165,9 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         Verdict as Verdict,
+    )
+    from brinemark._core import (
+        YearOnYear as YearOnYear,
     )
     from brinemark._core import (
         __version__ as __version__,
@@ -316,6 +331,18 @@ if TYPE_CHECKING:
     from brinemark.screening import (
         screen_blocks as screen_blocks,
     )
+    from brinemark.series import (
+        change_points as change_points,
+    )
+    from brinemark.series import (
+        mann_kendall as mann_kendall,
+    )
+    from brinemark.series import (
+        theil_sen as theil_sen,
+    )
+    from brinemark.series import (
+        year_on_year as year_on_year,
+    )
     from brinemark.trends import (
         TRIGGERS as TRIGGERS,
     )
@@ -347,6 +374,7 @@ _HOMES = {
         "Check",
         "Checked",
         "ColdFlow",
+        "ChangePoints",
         "Completeness",
         "Date",
         "Description",
@@ -359,6 +387,7 @@ _HOMES = {
         "Forecast",
         "LimitCount",
         "LogError",
+        "MannKendall",
         "Membrane",
         "MeterCheck",
         "MethodError",
@@ -372,18 +401,21 @@ _HOMES = {
         "Reference",
         "Requirement",
         "Run",
+        "SeriesError",
         "Share",
         "Site",
         "SiteColumn",
         "SiteError",
         "Standing",
         "TestCount",
+        "TheilSen",
         "TimeColumn",
         "Tracker",
         "Trend",
         "UnitError",
         "Usual",
         "Verdict",
+        "YearOnYear",
         "__version__",
         "cause_patterns",
         "check_meter",
@@ -437,6 +469,7 @@ _HOMES = {
     "brinemark.screening": ("Averaged", "Screening", "average", "screen", "screen_blocks"),
     "brinemark.records": ("completeness",),
     "brinemark.trends": ("TRIGGERS", "Prices", "check", "diagnose", "forecast", "trend"),
+    "brinemark.series": ("change_points", "mann_kendall", "theil_sen", "year_on_year"),
     "brinemark.visit": ("Sheet", "sheet"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

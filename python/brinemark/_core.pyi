@@ -19,6 +19,7 @@ __all__ = [
     "BrinemarkError",
     "Budget",
     "Change",
+    "ChangePoints",
     "Check",
     "Checked",
     "ColdFlow",
@@ -36,6 +37,7 @@ __all__ = [
     "Log",
     "LogBlocks",
     "LogError",
+    "MannKendall",
     "Membrane",
     "MeterCheck",
     "MethodError",
@@ -53,6 +55,7 @@ __all__ = [
     "Run",
     "ScreenBlocks",
     "Screening",
+    "SeriesError",
     "Share",
     "Site",
     "SiteColumn",
@@ -60,17 +63,20 @@ __all__ = [
     "Standing",
     "Table",
     "TestCount",
+    "TheilSen",
     "TimeColumn",
     "Tracker",
     "Trend",
     "UnitError",
     "Usual",
     "Verdict",
+    "YearOnYear",
     "__version__",
     "assess",
     "average",
     "budget",
     "cause_patterns",
+    "change_points",
     "check",
     "check_meter",
     "completeness",
@@ -88,6 +94,7 @@ __all__ = [
     "instrument_classes",
     "log_columns",
     "log_mean_factor",
+    "mann_kendall",
     "membrane_inlet_tds",
     "monte_carlo",
     "net_driving_pressure",
@@ -116,10 +123,12 @@ __all__ = [
     "sodium_chloride_osmotic_coefficient",
     "tds_from_conductivity",
     "temperature_factor",
+    "theil_sen",
     "trend",
     "unit_words",
     "viscosity",
     "water_permeability",
+    "year_on_year",
 ]
 
 __version__: str
@@ -133,6 +142,7 @@ class LogError(BrinemarkError): ...
 class SiteError(BrinemarkError): ...
 class MissingColumnError(BrinemarkError): ...
 class BaselineError(BrinemarkError): ...
+class SeriesError(BrinemarkError): ...
 class MethodError(BrinemarkError): ...
 class FileError(BrinemarkError): ...
 
@@ -159,6 +169,8 @@ class Event:
     def time(self) -> str: ...
     @property
     def kind(self) -> str: ...
+    @property
+    def of(self) -> str | None: ...
     @property
     def note(self) -> str: ...
 
@@ -893,6 +905,82 @@ class Check:
     @property
     def caution(self) -> str: ...
 
+@final
+class MannKendall:
+    @property
+    def s(self) -> int: ...
+    @property
+    def variance(self) -> float: ...
+    @property
+    def variance_factor(self) -> float: ...
+    @property
+    def z(self) -> float: ...
+    @property
+    def p(self) -> float: ...
+    @property
+    def n(self) -> int: ...
+    @property
+    def missing(self) -> int: ...
+    @property
+    def correction(self) -> str: ...
+
+@final
+class TheilSen:
+    @property
+    def slope(self) -> Estimate: ...
+    @property
+    def intercept(self) -> float: ...
+    @property
+    def pairs(self) -> int: ...
+    @property
+    def missing(self) -> int: ...
+
+@final
+class YearOnYear:
+    @property
+    def change(self) -> Estimate: ...
+    @property
+    def dependence(self) -> float: ...
+    @property
+    def unpaired(self) -> int: ...
+    @property
+    def missing(self) -> int: ...
+
+@final
+class ChangePoints:
+    @property
+    def rows(self) -> list[int]: ...
+    @property
+    def cost(self) -> float: ...
+    @property
+    def of(self) -> str: ...
+    @property
+    def penalty(self) -> float | None: ...
+    @property
+    def min_size(self) -> int: ...
+    @property
+    def n(self) -> int: ...
+    @property
+    def missing(self) -> list[int]: ...
+
+def mann_kendall(values: NDArray[np.float64], correction: str, lags: int | None) -> MannKendall: ...
+def theil_sen(times: NDArray[np.float64], values: NDArray[np.float64], level: float) -> TheilSen: ...
+def year_on_year(
+    times_days: NDArray[np.float64],
+    values: NDArray[np.float64],
+    change: str,
+    tolerance_days: float,
+    level: float,
+) -> YearOnYear: ...
+def change_points(
+    series: Sequence[NDArray[np.float64]],
+    penalty: float | None,
+    changes: int | None,
+    cost: str,
+    min_size: int,
+    times: NDArray[np.float64] | None,
+    noise: Sequence[float] | None,
+) -> ChangePoints: ...
 def read_files(
     paths: Sequence[_Path],
     options: ReadOptions,

@@ -101,6 +101,7 @@ impl Evidence {
             for (place, change) in trend.changes.iter().enumerate() {
                 let it = &trend.interventions[place];
                 let spread = match it.kind {
+                    _ if !it.touches[quantity] => continue,
                     Happening::Bend => continue,
                     Happening::Calibration => found.prior.calibration,
                     _ if change.told.is_some() || like_a_cleaning(trend.jump_of(place)) => {

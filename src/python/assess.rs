@@ -20,7 +20,7 @@ impl PyEstimate {
         self.0.value
     }
 
-    /// The lower end of its interval; NaN where there are too few readings for one.
+    /// The lower end of its interval; NaN where the readings give none.
     #[getter]
     fn low(&self) -> f64 {
         self.0.low
@@ -38,13 +38,13 @@ impl PyEstimate {
         self.0.level
     }
 
-    /// Its unit; "" for a ratio.
+    /// Its unit; "" for a ratio. "per unit of time" and "per year" are in the unit of the values given.
     #[getter]
     fn unit(&self) -> &'static str {
         self.0.unit
     }
 
-    /// How many days with readings it stands on.
+    /// How many readings it stands on (where a unit stands: days with readings).
     #[getter]
     fn n(&self) -> usize {
         self.0.n

@@ -50,6 +50,12 @@ create_exception!(
 );
 create_exception!(
     brinemark,
+    SeriesError,
+    BrinemarkError,
+    "A series of figures, or a setting of a statistic, that can't be used."
+);
+create_exception!(
+    brinemark,
     MethodError,
     BrinemarkError,
     "Things made by different methods that would be compared."
@@ -128,6 +134,7 @@ impl From<Error> for PyErr {
             Error::Site(_) => SiteError::new_err(message),
             Error::MissingColumn(_) => MissingColumnError::new_err(message),
             Error::Baseline(_) => BaselineError::new_err(message),
+            Error::Series(_) => SeriesError::new_err(message),
             Error::Method(_) => MethodError::new_err(message),
             Error::File(_) => FileError::new_err(message),
         };
@@ -152,6 +159,7 @@ pub(super) fn register(module: &Bound<'_, PyModule>) -> PyResult<()> {
     module.add("SiteError", py.get_type::<SiteError>())?;
     module.add("MissingColumnError", py.get_type::<MissingColumnError>())?;
     module.add("BaselineError", py.get_type::<BaselineError>())?;
+    module.add("SeriesError", py.get_type::<SeriesError>())?;
     module.add("MethodError", py.get_type::<MethodError>())?;
     module.add("FileError", py.get_type::<FileError>())
 }

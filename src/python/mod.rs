@@ -14,6 +14,7 @@ mod membrane;
 mod records;
 mod result;
 mod screening;
+mod series;
 mod site;
 mod tables;
 mod trend;
@@ -41,6 +42,7 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     result::register(module)?;
     uncertainty::register(module)?;
     records::register(module)?;
+    series::register(module)?;
     assess::register(module)?;
     trend::register(module)?;
     diagnose::register(module)?;

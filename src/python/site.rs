@@ -107,6 +107,12 @@ impl PyEvent {
         self.0.kind.name()
     }
 
+    /// Of a calibration: the column whose instrument was set right, where that is told.
+    #[getter]
+    fn of(&self) -> Option<&'static str> {
+        self.0.of.map(crate::log::Column::name)
+    }
+
     /// In its users' words.
     #[getter]
     fn note(&self) -> &str {

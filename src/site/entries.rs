@@ -317,12 +317,26 @@ pub(super) fn events(tables: Vec<&Table>, faults: &mut Faults) -> Vec<Event> {
         let time = value.and_then(|value| instant(value, &place, faults));
         let kind = keys.choice("kind", &EventKind::NAMES, faults);
         let kind = keys.need("kind", kind, "\"cleaning\"", faults);
+        let of = keys.text("of", faults).and_then(|word| {
+            let place = keys.at("of");
+            super::service::column_of(&word)
+                .map_err(|fault| faults.push(fault.at_column(place)))
+                .ok()
+        });
+        if keys.given("of") && kind.is_some_and(|kind| kind != EventKind::Calibration) {
+            let fault = Fault::new(
+                "belongs to kind = \"calibration\"",
+                "say it by note = \"…\"",
+            );
+            faults.push(fault.at_column(keys.at("of")));
+        }
         let note = keys.text("note", faults).unwrap_or_default();
         keys.close(faults);
         if let (Some(time_us), Some(kind)) = (time, kind) {
             events.push(Event {
                 time_us,
                 kind,
+                of,
                 note,
             });
         }

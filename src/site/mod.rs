@@ -284,6 +284,8 @@ pub struct Event {
     pub time_us: i64,
     /// What.
     pub kind: EventKind,
+    /// Of a calibration: the column whose instrument was set right; `None`: any may have been.
+    pub of: Option<Column>,
     /// In its users' words.
     pub note: String,
 }

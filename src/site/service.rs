@@ -214,7 +214,7 @@ fn service(
 }
 
 /// A column that an instrument stands behind.
-fn column_of(word: &str) -> Result<Column, Fault> {
+pub(super) fn column_of(word: &str) -> Result<Column, Fault> {
     let measured = |column: &Column| column.quantity() != Quantity::Switch;
     Column::from_name(word).filter(measured).ok_or_else(|| {
         let names = || {

@@ -1,13 +1,15 @@
 //! Jumps and bends that nobody wrote down, found in the points.
 //!
+//! A first set of jumps is that of an exact optimal partition into straight lines ([`crate::change_points`]).
 //! At each point the smoother's score tells how well a jump of the level, or of its rate, just before it would explain all
 //! that was read, the trend and its wander known (P. de Jong and J. Penzer, JASA 93 (1998) 796, from memory). Over the
 //! quantities the squares add up. The clearest is taken in, all is smoothed anew, until nothing is clear any more; then
 //! each must still be clear with all others in place.
 
 use super::filter::{LEVEL, RATE, Variances};
-use super::model::{Course, Happening, Intervention, Prior};
+use super::model::{Course, Happening, Intervention, Prior, Scatter, evidence, scatters};
 use super::points::{DAY, Points, Quantity};
+use crate::change_points::{ChangePointSettings, Cost, Number, change_points};
 
 /// Settings of the search.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -165,9 +167,55 @@ impl Search<'_> {
         (placed, seen)
     }
 
+    /// Jumps as the exact partition of all quantities into straight lines has them: a first set, found together, where a
+    /// search one by one could take two for one. The lines know no season, so each is then tried by its score.
+    fn by_partition(&self, told: &[Intervention]) -> Vec<Intervention> {
+        // Fewer days than two months make no lines.
+        const LEAST: usize = 60;
+        let series: Vec<&[f64]> = self
+            .quantities
+            .iter()
+            .map(|quantity| self.points.values[*quantity].as_slice())
+            .collect();
+        let noise: Vec<f64> = self
+            .quantities
+            .iter()
+            .map(|quantity| self.noise[*quantity])
+            .collect();
+        if self.points.len() < LEAST {
+            return Vec::new();
+        }
+        // Two figures a line of each series, 3 ln n each, twice that for noise that hangs together.
+        let penalty = 12.0 * series.len() as f64 * (self.points.len() as f64).ln();
+        let found = change_points(
+            &series,
+            &ChangePointSettings {
+                cost: Cost::Line,
+                number: Number::Penalty(penalty),
+                min_size: 2 * BESIDE,
+                times: Some(&self.points.time),
+                noise: Some(&noise),
+            },
+        );
+        let mut all = told.to_vec();
+        for row in found.map(|found| found.rows).unwrap_or_default() {
+            let time = self.points.time[row];
+            let near = |known: &Intervention| (known.time - time).abs() <= 4.0 * DAY;
+            if !all.iter().any(near) && self.statistics(&all)[0][row] > self.clear.jump {
+                all.push(Intervention {
+                    time,
+                    kind: Happening::Cleaning,
+                    touches: [true; 3],
+                });
+            }
+        }
+        all.split_off(told.len())
+    }
+
     /// Changes beyond those told, in order of time.
     pub fn find(&self, told: &[Intervention]) -> Vec<Intervention> {
         let mut all = told.to_vec();
+        all.extend(self.by_partition(told));
         while all.len() < told.len() + self.clear.most {
             let Some(best) = self.best(&all) else {
                 break;
@@ -175,6 +223,7 @@ impl Search<'_> {
             all.push(Intervention {
                 time: best.time,
                 kind: best.kind,
+                touches: [true; 3],
             });
         }
         // Each must still be clear beside the others, the weakest first.
@@ -201,9 +250,61 @@ impl Search<'_> {
                 None => break,
             }
         }
+        self.only_bends_that_are_needed(&mut all, told.len());
         let mut found = all.split_off(told.len());
         found.sort_by(|a, b| a.time.total_cmp(&b.time));
         found
+    }
+
+    /// A bend is left out where a rate that grows by itself explains the points about as well without it.
+    fn only_bends_that_are_needed(&self, all: &mut Vec<Intervention>, first: usize) {
+        // One in twenty, on the scale of e (common practice, no source).
+        const NEEDED: f64 = 3.0;
+        let course = |quantity: usize, interventions: &[Intervention]| {
+            Course::new(
+                self.points,
+                quantity,
+                &self.priors[quantity],
+                interventions,
+                self.new_at,
+            )
+        };
+        let scatters: Vec<(usize, Scatter)> = self
+            .quantities
+            .iter()
+            .filter_map(|quantity| {
+                let drift = self.priors[*quantity].drift;
+                let found = scatters(&course(*quantity, all), self.noise[*quantity], drift, true);
+                Some((*quantity, *found.first()?))
+            })
+            .collect();
+        let likely = |interventions: &[Intervention]| -> f64 {
+            scatters
+                .iter()
+                .map(|(quantity, scatter)| {
+                    let drift = self.priors[*quantity].drift;
+                    evidence(&course(*quantity, interventions), *scatter, drift)
+                })
+                .sum()
+        };
+        let mut place = first;
+        let mut with = None;
+        while place < all.len() {
+            if all[place].kind != Happening::Bend {
+                place += 1;
+                continue;
+            }
+            let as_it_is = *with.get_or_insert_with(|| likely(all));
+            let mut others = all.clone();
+            others.remove(place);
+            let without = likely(&others);
+            if as_it_is < without + NEEDED {
+                *all = others;
+                with = Some(without);
+            } else {
+                place += 1;
+            }
+        }
     }
 }
 

@@ -7,7 +7,9 @@
 //! likely. Intervals are those of the mixture.
 
 pub mod changes;
+pub mod cross_checks;
 pub mod filter;
+pub mod local;
 pub mod mixture;
 pub mod model;
 pub mod points;
@@ -17,13 +19,14 @@ mod tracker;
 
 use crate::assess::Estimate;
 use crate::error::{Error, Fault};
+use crate::log::Column;
 use crate::normalise::Normalised;
-use crate::site::EventKind;
+use crate::site::{EventKind, Site};
 use crate::table::Group;
 use changes::{Clear, Search, known};
 use filter::{Gaussian, LEVEL, RATE, Smoothed};
 use mixture::{Component, moments, quantile};
-use model::{Believed, Course, Happening, Intervention, NEW, PARTS, Prior, THEN, likely};
+use model::{Believed, Course, Happening, Intervention, NEW, PARTS, Prior, THEN, likely, scatters};
 use points::{Points, Quantity, YEAR_US};
 
 pub use runs::Run;
@@ -172,9 +175,7 @@ pub(crate) fn trend_of_rows(
 ) -> Result<Option<Trend>, Error> {
     crate::error::setting("level", settings.level, (0.5, 0.999), "")?;
     let points = Points::of(result, rows);
-    let quantities = known(&points);
-    Ok((!quantities.is_empty())
-        .then(|| of_group(result, group.clone(), points, &quantities, settings)))
+    Ok((!known(&points).is_empty()).then(|| of_group(result, group.clone(), points, settings)))
 }
 
 /// What the site's list tells, with its place there.
@@ -193,40 +194,103 @@ fn told(result: &Normalised) -> Vec<(usize, Intervention)> {
                 EventKind::Other => return None,
             };
             let time = event.time_us as f64 / YEAR_US;
-            Some((place, Intervention { time, kind }))
+            let touches = event.of.map_or([true; 3], touched_by);
+            Some((
+                place,
+                Intervention {
+                    time,
+                    kind,
+                    touches,
+                },
+            ))
         })
         .collect()
 }
 
-fn of_group(
-    result: &Normalised,
+/// How far the constant of a quantity's temperature law may be off, where the site file tells.
+fn accuracy_of(laws: Option<&Site>, quantity: Quantity) -> Option<f64> {
+    match quantity {
+        Quantity::WaterPermeability => laws?.temperature_accuracy_k,
+        Quantity::SaltPermeability => laws?.salt_temperature_accuracy_k,
+        Quantity::PressureDrop => None,
+    }
+}
+
+/// Which quantities lean on an instrument enough to see that it was set right.
+fn touched_by(column: Column) -> [bool; 3] {
+    match column {
+        Column::PermeateFlow => [true, true, true],
+        Column::FeedPressure | Column::ConcentratePressure => [true, false, true],
+        Column::PermeatePressure | Column::FeedTemperature => [true, true, false],
+        Column::DifferentialPressure => [false, false, true],
+        Column::FeedFlow | Column::ConcentrateFlow | Column::RecycleFlow => [false, true, true],
+        Column::FeedConductivity | Column::FeedTds => [true, true, false],
+        Column::PermeateConductivity | Column::PermeateTds => [false, true, false],
+        Column::ConcentrateConductivity
+        | Column::ConcentrateTds
+        | Column::ConcentrateTemperature
+        | Column::PermeateTemperature
+        | Column::FeedPh
+        | Column::Running => [false; 3],
+    }
+}
+
+fn of_group(result: &Normalised, group: Group, points: Points, settings: &TrendSettings) -> Trend {
+    let new_at = result
+        .baseline
+        .of(&group)
+        .and_then(|reference| reference.span_us)
+        .map_or(points.time[0], |(start, _)| start as f64 / YEAR_US);
+    let of = Of {
+        group,
+        zone: result.log.table.zone.clone(),
+        new_at,
+        laws: Some(&result.site),
+        told: told(result),
+    };
+    of_points(of, points, settings)
+}
+
+/// What a course is of.
+struct Of<'a> {
     group: Group,
-    points: Points,
-    quantities: &[usize],
-    settings: &TrendSettings,
-) -> Trend {
-    let site = &result.site;
-    let priors = Quantity::ALL.map(|quantity| {
-        Prior::of(
-            quantity,
-            match quantity {
-                Quantity::WaterPermeability => site.temperature_accuracy_k,
-                Quantity::SaltPermeability => site.salt_temperature_accuracy_k,
-                Quantity::PressureDrop => None,
-            },
-        )
-    });
+    zone: String,
+    new_at: f64,
+    laws: Option<&'a Site>,
+    told: Vec<(usize, Intervention)>,
+}
+
+#[cfg(test)]
+fn trend_of_points(points: Points, new_at: f64, settings: &TrendSettings) -> Trend {
+    let of = Of {
+        group: Group {
+            train: None,
+            stage: None,
+        },
+        zone: "UTC".to_owned(),
+        new_at,
+        laws: None,
+        told: Vec::new(),
+    };
+    of_points(of, points, settings)
+}
+
+fn of_points(of: Of<'_>, points: Points, settings: &TrendSettings) -> Trend {
+    let Of {
+        group,
+        zone,
+        new_at,
+        laws,
+        told,
+    } = of;
+    let quantities = &known(&points);
+    let priors = Quantity::ALL.map(|quantity| Prior::of(quantity, accuracy_of(laws, quantity)));
     let measured = [0, 1, 2].map(|quantity| points.noise(quantity));
     let noise = [0, 1, 2].map(|quantity| {
         measured[quantity]
             .unwrap_or(priors[quantity].noise)
             .max(1e-4)
     });
-    let new_at = result
-        .baseline
-        .of(&group)
-        .and_then(|reference| reference.span_us)
-        .map_or(points.time[0], |(start, _)| start as f64 / YEAR_US);
     let search = Search {
         points: &points,
         quantities,
@@ -235,7 +299,6 @@ fn of_group(
         new_at,
         clear: settings.clear,
     };
-    let told = told(result);
     let (mut interventions, seen) =
         search.place(&told.iter().map(|(_, it)| *it).collect::<Vec<_>>());
     let told_count = interventions.len();
@@ -267,12 +330,14 @@ fn of_group(
             &interventions,
             new_at,
         );
-        let ways = likely(
+        let drift = priors[*quantity].drift;
+        let scatters = scatters(
             &course,
             noise[*quantity],
-            priors[*quantity].drift,
+            drift,
             measured[*quantity].is_some(),
         );
+        let ways = likely(&course, &scatters, drift);
         let smoothed: Vec<Vec<Smoothed<PARTS>>> = ways
             .iter()
             .map(|way| course.smoothed(&way.variances))
@@ -337,7 +402,7 @@ fn of_group(
                 n,
                 &|settled| (-settled).exp_m1(),
             ),
-            law: temperature::site_law(site, known, &points, &ways, &ends, settings.level),
+            law: temperature::site_law(laws, known, &points, &ways, &ends, settings.level),
             prior: priors[*quantity],
             new_at: course.new_at,
             then: points.time[points.year_before_last()],
@@ -349,7 +414,7 @@ fn of_group(
     let runs = runs.done();
     let mut trend = Trend {
         group,
-        zone: result.log.table.zone.clone(),
+        zone,
         level: settings.level,
         points,
         quantities: trends,

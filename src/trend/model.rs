@@ -60,8 +60,8 @@ impl Prior {
                 constant: constant_k.unwrap_or(300.0),
                 jump: 0.15,
                 bend: 0.30,
-                calibration: 0.03,
-                drift: 0.007,
+                calibration: 0.02,
+                drift: 0.005,
                 noise: 0.02,
             },
             Quantity::SaltPermeability => Self {
@@ -70,7 +70,7 @@ impl Prior {
                 constant: constant_k.unwrap_or(600.0),
                 jump: 0.30,
                 bend: 0.50,
-                calibration: 0.05,
+                calibration: 0.03,
                 drift: 0.010,
                 noise: 0.03,
             },
@@ -80,7 +80,7 @@ impl Prior {
                 constant: 300.0,
                 jump: 0.30,
                 bend: 0.60,
-                calibration: 0.05,
+                calibration: 0.03,
                 drift: 0.015,
                 noise: 0.04,
             },
@@ -95,6 +95,8 @@ pub struct Intervention {
     pub time: f64,
     /// What.
     pub kind: Happening,
+    /// Which quantities it can be seen in.
+    pub touches: [bool; 3],
 }
 
 /// What a happening does to the state.
@@ -199,7 +201,11 @@ impl Course {
             course.steps.push(Step::Pass(time - before));
             for (place, intervention) in interventions.iter().enumerate() {
                 // What happened before the first point is not seen.
-                if at > 0 && intervention.time > before && intervention.time <= time {
+                if at > 0
+                    && intervention.time > before
+                    && intervention.time <= time
+                    && intervention.touches[quantity]
+                {
                     course.jumps.push((place, course.steps.len()));
                     course.happen(intervention.kind, prior);
                     if intervention.kind == Happening::Replacement {
@@ -311,24 +317,24 @@ pub struct Believed {
 /// believed before the points are seen. A plant's rate changes little in most years and a lot in some, and what grows or
 /// plugs up has a law of its own (common practice, no source).
 const RATES: [(f64, f64, f64, f64); 18] = [
-    (0.003, 0.0, 0.0, 0.12),
-    (0.01, 0.0, 0.0, 0.14),
-    (0.01, 0.7, 0.0, 0.08),
-    (0.03, 0.0, 0.0, 0.06),
-    (0.03, 0.7, 0.0, 0.08),
-    (0.03, 1.5, 0.0, 0.06),
-    (0.10, 0.7, 0.0, 0.05),
-    (0.30, 0.7, 0.0, 0.03),
-    (0.01, 0.3, 2.0, 0.05),
-    (0.03, 0.7, 2.0, 0.06),
-    (0.10, 0.7, 2.0, 0.03),
-    (0.01, 0.3, 4.0, 0.05),
-    (0.03, 0.7, 4.0, 0.05),
-    (0.10, 0.7, 4.0, 0.03),
-    (0.03, 0.7, 8.0, 0.03),
-    (0.01, 0.3, -2.0, 0.03),
-    (0.03, 0.7, -2.0, 0.03),
-    (0.03, 0.7, -5.0, 0.02),
+    (0.003, 0.0, 0.0, 0.10),
+    (0.01, 0.0, 0.0, 0.12),
+    (0.01, 0.5, 0.0, 0.07),
+    (0.03, 0.0, 0.0, 0.03),
+    (0.03, 0.5, 0.0, 0.07),
+    (0.10, 1.0, 0.0, 0.05),
+    (0.30, 1.0, 0.0, 0.03),
+    (0.03, 1.5, 1.0, 0.04),
+    (0.01, 0.5, 2.0, 0.06),
+    (0.03, 1.0, 2.0, 0.08),
+    (0.10, 1.5, 2.0, 0.05),
+    (0.01, 0.5, 4.0, 0.06),
+    (0.03, 1.0, 4.0, 0.07),
+    (0.10, 1.5, 4.0, 0.05),
+    (0.03, 1.5, 8.0, 0.05),
+    (0.01, 0.5, -2.0, 0.03),
+    (0.03, 1.0, -2.0, 0.02),
+    (0.03, 1.0, -5.0, 0.02),
 ];
 /// How a noise that was measured may be off.
 const NOISES: [f64; 3] = [0.85, 1.0, 1.18];
@@ -343,19 +349,16 @@ const WANDERS: [(f64, f64); 5] = [
     (1.0, 30.0),
 ];
 
-/// The ways of this course that its points make likely. `noise`: of single points; `drift`: of instruments, after a year.
-///
-/// Noise and wander are weighed first, with one way the rate may change, then those that are likely with each way the rate
-/// may.
-pub fn likely(course: &Course, noise: f64, drift: f64, measured: bool) -> Vec<Believed> {
-    let noises: &[f64] = if measured {
-        &NOISES
-    } else {
-        &NOISES_THOUGHT_OF
-    };
-    let way = |(bend, share, growth, prior): (f64, f64, f64, f64),
-               noise: f64,
-               (wander, days): (f64, f64)| Believed {
+/// How the points scatter: the noise of single ones; how large the wander is beside it, and how long it remembers, d.
+pub type Scatter = (f64, (f64, f64));
+
+/// One way things may vary.
+fn way(
+    (bend, share, growth, prior): (f64, f64, f64, f64),
+    (noise, (wander, days)): Scatter,
+    drift: f64,
+) -> Believed {
+    Believed {
         variances: Variances {
             noise,
             wander: noise * wander,
@@ -365,48 +368,50 @@ pub fn likely(course: &Course, noise: f64, drift: f64, measured: bool) -> Vec<Be
             growth,
             walk: drift,
         },
-        prior: prior / (noises.len() * WANDERS.len()) as f64,
+        prior,
         share: 0.0,
-    };
-    let mut first = Vec::new();
-    for times in noises {
-        for wander in WANDERS {
-            first.push((times * noise, wander));
-        }
     }
-    let middle: Vec<Believed> = first
-        .iter()
-        .map(|(noise, wander)| way((0.05, 0.7, 0.0, 1.0), *noise, *wander))
-        .collect();
-    let weighed = weigh(course, &middle);
-    let mut pairs: Vec<(f64, (f64, (f64, f64)))> =
-        weighed.iter().map(|way| way.share).zip(first).collect();
-    pairs.sort_by(|a, b| b.0.total_cmp(&a.0));
-    pairs.truncate(6);
-    pairs.retain(|(share, _)| *share > 0.01);
-    let all: Vec<Believed> = pairs
-        .iter()
-        .flat_map(|(_, (noise, wander))| RATES.map(|rate| way(rate, *noise, *wander)))
-        .collect();
-    believed(course, &all)
 }
 
-/// The ways with the shares that the points leave them.
-fn weigh(course: &Course, ways: &[Believed]) -> Vec<Believed> {
-    let mut weighed: Vec<Believed> = ways
+/// The scatters that the points make likely, with one way the rate may change; the likeliest first, at most six.
+/// `noise`: of single points; `drift`: of instruments, after a year.
+pub fn scatters(course: &Course, noise: f64, drift: f64, measured: bool) -> Vec<Scatter> {
+    let noises: &[f64] = if measured {
+        &NOISES
+    } else {
+        &NOISES_THOUGHT_OF
+    };
+    let all: Vec<Scatter> = noises
         .iter()
-        .map(|way| Believed {
-            share: way.prior.ln() + course.filtered(&way.variances).0,
-            ..*way
-        })
+        .flat_map(|times| WANDERS.map(|wander| (times * noise, wander)))
         .collect();
-    share_out(&mut weighed);
-    weighed
+    let ways: Vec<Believed> = all
+        .iter()
+        .map(|scatter| way((0.05, 0.7, 0.0, 1.0), *scatter, drift))
+        .collect();
+    let mut found: Vec<(f64, Scatter)> = weigh(course, &ways)
+        .0
+        .iter()
+        .map(|way| way.share)
+        .zip(all)
+        .collect();
+    found.sort_by(|a, b| b.0.total_cmp(&a.0));
+    found.truncate(6);
+    found.retain(|(share, _)| *share > 0.01);
+    found.into_iter().map(|(_, scatter)| scatter).collect()
 }
 
-/// The ways as the points leave them, those hardly believed left out, the most believed first.
-fn believed(course: &Course, ways: &[Believed]) -> Vec<Believed> {
-    let mut kept = weigh(course, ways);
+/// Each scatter with each way the rate may change.
+fn all_ways(scatters: &[Scatter], drift: f64) -> Vec<Believed> {
+    scatters
+        .iter()
+        .flat_map(|scatter| RATES.map(|rate| way(rate, *scatter, drift)))
+        .collect()
+}
+
+/// The ways of this course that its points make likely, those hardly believed left out, the most believed first.
+pub fn likely(course: &Course, scatters: &[Scatter], drift: f64) -> Vec<Believed> {
+    let (mut kept, _) = weigh(course, &all_ways(scatters, drift));
     kept.retain(|way| way.share > 0.01);
     for way in &mut kept {
         way.share = way.share.ln();
@@ -416,8 +421,26 @@ fn believed(course: &Course, ways: &[Believed]) -> Vec<Believed> {
     kept
 }
 
-/// Makes shares that sum to 1 of their logarithms.
-pub fn share_out(ways: &mut [Believed]) {
+/// The logarithm of how likely the points are, all ways the rate may change taken together.
+pub fn evidence(course: &Course, scatter: Scatter, drift: f64) -> f64 {
+    weigh(course, &all_ways(&[scatter], drift)).1
+}
+
+/// The ways with the shares that the points leave them, and the logarithm of how likely the points are.
+fn weigh(course: &Course, ways: &[Believed]) -> (Vec<Believed>, f64) {
+    let mut weighed: Vec<Believed> = ways
+        .iter()
+        .map(|way| Believed {
+            share: way.prior.ln() + course.filtered(&way.variances).0,
+            ..*way
+        })
+        .collect();
+    let sum = share_out(&mut weighed);
+    (weighed, sum)
+}
+
+/// Makes shares that sum to 1 of their logarithms; returns the logarithm of their sum.
+pub fn share_out(ways: &mut [Believed]) -> f64 {
     let top = ways
         .iter()
         .map(|way| way.share)
@@ -430,4 +453,5 @@ pub fn share_out(ways: &mut [Believed]) {
     for way in ways {
         way.share /= sum;
     }
+    top + sum.ln()
 }

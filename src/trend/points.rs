@@ -142,7 +142,7 @@ impl Points {
     }
 
     /// Tells slow from fast.
-    fn split_temperature(&mut self) {
+    pub(super) fn split_temperature(&mut self) {
         let inverse: Vec<f64> = self
             .temperature
             .iter()

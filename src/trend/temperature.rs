@@ -30,7 +30,7 @@ pub struct SiteLaw {
 const GAUGES: f64 = 30.0;
 
 pub(super) fn site_law(
-    site: &Site,
+    laws: Option<&Site>,
     quantity: Quantity,
     points: &Points,
     ways: &[Believed],
@@ -47,11 +47,11 @@ pub(super) fn site_law(
     let (low, high) = span(&points.slow);
     let degc = |inverse: f64| 1.0 / (1.0 / 298.15 - inverse) - 273.15;
     let (coldest, warmest) = (degc(low), degc(high));
-    let law: Option<&Law> = match quantity {
+    let law: Option<&Law> = laws.and_then(|site| match quantity {
         Quantity::WaterPermeability => Some(&site.temperature),
         Quantity::SaltPermeability => Some(site.salt_law()),
         Quantity::PressureDrop => None,
-    };
+    });
     // Of a season of nothing: about the middle.
     let ends_degc = if warmest - coldest > 1.0 {
         (coldest, warmest)
@@ -73,15 +73,7 @@ pub(super) fn site_law(
     SiteLaw {
         constant,
         normalised_by,
-        prior: super::Prior::of(
-            quantity,
-            match quantity {
-                Quantity::WaterPermeability => site.temperature_accuracy_k,
-                Quantity::SaltPermeability => site.salt_temperature_accuracy_k,
-                Quantity::PressureDrop => None,
-            },
-        )
-        .constant,
+        prior: super::Prior::of(quantity, super::accuracy_of(laws, quantity)).constant,
         coldest,
         warmest,
     }

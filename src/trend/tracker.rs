@@ -131,3 +131,91 @@ impl FloorDay for f64 {
         (self * 365.25).floor()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::model::{Course, PARTS, THEN, likely, scatters};
+    use super::*;
+    use crate::trend::points::DAY;
+    use crate::trend::{Prior, trend_of_points};
+
+    /// A plant that loses 10 % a year, through two seasons.
+    fn points(days: usize) -> Points {
+        let mut points = Points::default();
+        for day in 0..days {
+            let time = 52.0 + day as f64 * DAY;
+            let season = (std::f64::consts::TAU * time).cos();
+            // Scatter that repeats only after years.
+            let scatter = 0.01 * ((12.9898 * day as f64).sin() * 43_758.545).fract();
+            points.time.push(time);
+            points.temperature.push(14.0 - 6.0 * season);
+            points.values[0].push(1.0 - 0.1 * day as f64 * DAY + 0.02 * season + scatter);
+            points.values[1].push(if day % 7 == 0 {
+                f64::NAN
+            } else {
+                -4.0 + 2.0 * scatter
+            });
+            points.values[2].push(f64::NAN);
+        }
+        points.columns = [Some("water"), Some("salt"), None];
+        points.split_temperature();
+        points
+    }
+
+    #[test]
+    fn day_by_day_is_the_same_as_at_once() {
+        let all = points(500);
+        let early = points(400);
+        let trend = trend_of_points(early, 52.0, &Default::default());
+        let mut tracker = Tracker::new(&trend);
+        for at in 400..500 {
+            let values = [0, 1, 2].map(|quantity| all.values[quantity][at]);
+            tracker.push(all.time[at], all.temperature[at], values);
+        }
+        for found in &tracker.trend.quantities {
+            let quantity = found.quantity as usize;
+            let course = Course::new(&all, quantity, &found.prior, &trend.interventions, 52.0);
+            let mut shares: Vec<f64> = Vec::new();
+            for (way, end) in found.ways.iter().zip(&found.ends) {
+                let (log, state) = course.filtered(&way.variances);
+                shares.push(way.prior.ln() + log);
+                for part in (0..PARTS).filter(|part| *part != THEN) {
+                    assert!(
+                        (state.mean[part] - end.mean[part]).abs()
+                            < 1e-9 * (1.0 + state.mean[part].abs())
+                    );
+                    let spread = state.covariance[part][part];
+                    assert!((spread - end.covariance[part][part]).abs() < 1e-9 * (1.0 + spread));
+                }
+            }
+            let top = shares.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+            let sum: f64 = shares.iter().map(|share| (share - top).exp()).sum();
+            for (way, share) in found.ways.iter().zip(&shares) {
+                assert!((way.share - (share - top).exp() / sum).abs() < 1e-6);
+            }
+        }
+        assert_eq!(
+            tracker.of(Quantity::WaterPermeability).map(|found| found.n),
+            Some(500)
+        );
+    }
+
+    #[test]
+    fn a_course_knows_its_law_and_its_rate() {
+        let trend = trend_of_points(points(900), 52.0, &Default::default());
+        let water = trend
+            .of(Quantity::WaterPermeability)
+            .expect("there are points");
+        let rate = water.rate_over_year(0.9);
+        assert!(rate.low < -0.1 && rate.high > -0.1, "{rate}");
+        // 2 % of season on 6 K: d ln/dx with dx/dT = 1/T².
+        let own = water.ends[0].mean[super::super::model::SLOW];
+        let expected = -0.02 / 6.0 * (273.15_f64 + 14.0).powi(2);
+        assert!((own - expected).abs() < 60.0, "{own} beside {expected}");
+        let prior = Prior::of(Quantity::WaterPermeability, None);
+        let course = Course::new(&trend.points, 0, &prior, &[], 52.0);
+        let scatters = scatters(&course, 0.01, prior.drift, true);
+        let ways = likely(&course, &scatters, prior.drift);
+        assert!((ways.iter().map(|way| way.share).sum::<f64>() - 1.0).abs() < 1e-12);
+    }
+}

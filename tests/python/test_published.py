@@ -24,13 +24,27 @@ def _checks() -> list[Any]:
     found = []
     for path in sorted(FOLDER.glob("*.toml")):
         file = tomllib.loads(path.read_text(encoding="utf-8"))
-        assert file.keys() <= {"source", "kind", "note", "check"}, path
+        assert file.keys() <= {"source", "kind", "note", "series", "check"}, path
         assert file["source"], path
         assert file["kind"] in KINDS, path
         for number, check in enumerate(file["check"]):
+            # An argument may name a list of figures.
+            lists = file.get("series", {})
+            for argument, value in check["arguments"].items():
+                if isinstance(value, str) and value in lists:
+                    check["arguments"][argument] = lists[value]
             found.append(pytest.param(check, id=f"{path.stem}-{number}"))
     assert len(found) > 80
     return found
+
+
+def _figure(found: Any, path: str) -> float:
+    for step in path.split("."):
+        if step == "length":
+            found = len(found)
+        else:
+            found = found[int(step)] if step.isdigit() else getattr(found, step)
+    return float(found)
 
 
 @pytest.mark.parametrize("check", _checks())
@@ -53,11 +67,16 @@ def test_it_is_met(check: dict[str, Any]) -> None:
         "viscosity": ("temperature_degc",),
         "density": ("temperature_degc",),
         "log_mean_factor": ("recovery",),
+        "mann_kendall": ("values",),
+        "theil_sen": ("times", "values"),
+        "change_points": ("values",),
         "normalised_permeate_flow": ("permeate_flow_m3_h",),
         "normalised_salt_passage": ("salt_passage",),
     }.get(check["function"], ())
     first = [arguments.pop(name) for name in positional]
     found = getattr(bm, check["function"])(*first, **arguments)
+    if "figure" in check:
+        found = _figure(found, check["figure"])
     assert found == pytest.approx(
         check["expected"], rel=check.get("relative", 0), abs=check.get("absolute", 0)
     )
