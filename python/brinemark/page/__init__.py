@@ -15,7 +15,7 @@ import brinemark as bm
 from brinemark import plot
 from brinemark.page.drawn import drawn
 from brinemark.page.membranes import membranes
-from brinemark.words import CAUTIONS_IN_FULL, certainty, interval, recoveries, signed, source
+from brinemark.words import CAUTIONS, CAUTIONS_IN_FULL, certainty, interval, recoveries, signed, source
 from brinemark.words import days as _days
 
 if TYPE_CHECKING:
@@ -179,6 +179,7 @@ def report(result: Result, *, title: str | None = None, days: float = 28.0, leve
         last=last,
         references=[_reference(reference) for reference in result.baseline.references],
         equations=[equation for name in result.analyses for equation in _EQUATIONS.get(name, ())],
+        caution=CAUTIONS,
         cautions=CAUTIONS_IN_FULL,
         has_events=bool(result.site.events),
     )
