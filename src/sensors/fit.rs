@@ -359,6 +359,8 @@ impl<'a> Fit<'a> {
         let least = begins.iter().min().copied().unwrap_or(shape.start);
         let most = begins.iter().max().copied().unwrap_or(shape.start);
         let half = NINETY * variance.sqrt();
+        let evidence = self.evidence(slot, best.shape, off_by, products);
+        let may_be_a_cleaning = may_be_a_cleaning(column, off_by, &evidence);
         Some(Verdict {
             group: self.group.clone(),
             column,
@@ -369,12 +371,13 @@ impl<'a> Fit<'a> {
             off_by_interval: (off_by - half, off_by + half),
             is_share,
             of_usual,
-            is_sure: suspects.iter().any(|(suspect, odds)| {
-                *suspect == Suspect::Instrument(column)
-                    && *odds >= self.site.screen.sensor_certainty
-            }),
+            is_sure: !may_be_a_cleaning
+                && suspects.iter().any(|(suspect, odds)| {
+                    *suspect == Suspect::Instrument(column)
+                        && *odds >= self.site.screen.sensor_certainty
+                }),
             suspects,
-            evidence: self.evidence(slot, best.shape, off_by, products),
+            evidence,
         })
     }
 
@@ -416,6 +419,16 @@ impl<'a> Fit<'a> {
             }
         }
     }
+}
+
+/// More permeate than before, and no balance of flows to tell the meter from the membranes: a cleaning that nobody wrote
+/// down does that too.
+fn may_be_a_cleaning(column: Column, off_by: f64, evidence: &[Evidence]) -> bool {
+    column == Column::PermeateFlow
+        && off_by > 0.0
+        && !evidence
+            .iter()
+            .any(|relation| relation.relation == Relation::Water.words())
 }
 
 /// Whether an instrument is off by a share of its reading: flows and salt; pressures and temperatures by as much anywhere.

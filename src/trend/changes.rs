@@ -17,6 +17,8 @@ pub struct Clear {
     /// How large the sum of squares of a jump must be. Under no change it is χ² with as many degrees of freedom as there are
     /// quantities.
     pub jump: f64,
+    /// How large that of a jump that looks like a cleaning: output up, salt passage not.
+    pub cleaning: f64,
     /// How large that of a bend.
     pub bend: f64,
     /// At most so many are taken in.
@@ -27,6 +29,7 @@ impl Default for Clear {
     fn default() -> Self {
         Self {
             jump: 25.0,
+            cleaning: 18.0,
             bend: 30.0,
             most: 24,
         }
@@ -50,6 +53,27 @@ fn stiff(noise: f64) -> Variances {
 const BESIDE: usize = 3;
 /// In the first days of new membranes all settles; no jump is sought before so long, y.
 const STARTED: f64 = 14.0 * DAY;
+
+/// How well something just before a point would explain the points.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+struct Scores {
+    /// Of a jump: the sum of squares over the quantities.
+    jump: f64,
+    /// Of a bend.
+    bend: f64,
+    /// Of a jump, what of it water permeability makes.
+    water: f64,
+    /// The best size of a jump of each quantity.
+    sizes: [f64; 3],
+}
+
+impl Scores {
+    /// Output up clearly, salt passage not with it.
+    fn is_like_a_cleaning(&self) -> bool {
+        let [water, salt, _] = self.sizes;
+        water > 0.02 && self.water > 9.0 && salt < 0.4 * water
+    }
+}
 
 /// A change at some point, as the scores tell it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -76,10 +100,14 @@ pub struct Search<'a> {
 }
 
 impl Search<'_> {
-    /// The sums of squares of a jump of a part just before each point.
-    fn statistics(&self, interventions: &[Intervention]) -> [Vec<f64>; 2] {
-        let mut found = [vec![0.0; self.points.len()], vec![0.0; self.points.len()]];
-        for quantity in self.quantities {
+    /// How well a jump or a bend just before each point would explain the points, by the quantities that it touches.
+    fn scores(&self, interventions: &[Intervention], touches: [bool; 3]) -> Vec<Scores> {
+        let mut found = vec![Scores::default(); self.points.len()];
+        for quantity in self
+            .quantities
+            .iter()
+            .filter(|quantity| touches[**quantity])
+        {
             let course = Course::new(
                 self.points,
                 *quantity,
@@ -88,24 +116,43 @@ impl Search<'_> {
                 self.new_at,
             );
             let smoothed = course.smoothed(&stiff(self.noise[*quantity]));
-            for (at, pass) in course.passes.iter().enumerate() {
+            for (scores, pass) in found.iter_mut().zip(&course.passes) {
                 let Some(after) = smoothed.get(pass + 1) else {
                     continue;
                 };
-                for (statistics, part) in found.iter_mut().zip([LEVEL, RATE]) {
+                // What nothing after it tells of can't be tested.
+                let square = |part: usize| {
                     let information = after.information[part];
-                    // What nothing after it tells of can't be tested.
                     if information > 0.0 {
-                        statistics[at] += after.score[part] * after.score[part] / information;
+                        after.score[part] * after.score[part] / information
+                    } else {
+                        0.0
                     }
+                };
+                scores.jump += square(LEVEL);
+                scores.bend += square(RATE);
+                if after.information[LEVEL] > 0.0 {
+                    scores.sizes[*quantity] = after.score[LEVEL] / after.information[LEVEL];
+                }
+                if *quantity == Quantity::WaterPermeability as usize {
+                    scores.water = square(LEVEL);
                 }
             }
         }
         found
     }
 
+    /// How far a score is above what is clear.
+    fn excess(&self, scores: &Scores, kind: Happening) -> f64 {
+        match kind {
+            Happening::Bend => scores.bend - self.clear.bend,
+            _ if scores.is_like_a_cleaning() => scores.jump - self.clear.cleaning,
+            _ => scores.jump - self.clear.jump,
+        }
+    }
+
     fn best(&self, interventions: &[Intervention]) -> Option<Best> {
-        let [jumps, bends] = self.statistics(interventions);
+        let scores = self.scores(interventions, [true; 3]);
         let points = self.points;
         let taken = |time: f64, kinds: &[Happening], within: f64| {
             interventions
@@ -118,22 +165,18 @@ impl Search<'_> {
             if time - points.time[0] < STARTED {
                 continue;
             }
-            let mut consider = |kind, statistic: f64, clear: f64| {
-                let excess = statistic - clear;
+            let mut consider = |kind| {
+                let excess = self.excess(&scores[at], kind);
                 if excess > 0.0 && best.is_none_or(|best| excess > best.excess) {
                     best = Some(Best { time, kind, excess });
                 }
             };
-            let sudden = [
-                Happening::Cleaning,
-                Happening::Replacement,
-                Happening::Calibration,
-            ];
+            let sudden = [Happening::Cleaning, Happening::Replacement];
             if !taken(time, &sudden, 4.0 * DAY) {
-                consider(Happening::Cleaning, jumps[at], self.clear.jump);
+                consider(Happening::Cleaning);
             }
             if !taken(time, &[Happening::Bend], 20.0 * DAY) && !taken(time, &sudden, 10.0 * DAY) {
-                consider(Happening::Bend, bends[at], self.clear.bend);
+                consider(Happening::Bend);
             }
         }
         best
@@ -148,22 +191,23 @@ impl Search<'_> {
         for place in 0..placed.len() {
             let mut others = placed.clone();
             let it = others.remove(place);
-            let [jumps, bends] = self.statistics(&others);
-            let (statistics, clear) = match it.kind {
-                Happening::Bend => (&bends, self.clear.bend),
-                _ => (&jumps, self.clear.jump),
+            let scores = self.scores(&others, it.touches);
+            let statistic = |at: usize| match it.kind {
+                Happening::Bend => scores[at].bend,
+                _ => scores[at].jump,
             };
             let own = self.points.time.partition_point(|time| *time < it.time);
-            let Some(at_own) = statistics.get(own).copied() else {
+            if own >= self.points.len() {
                 continue;
-            };
+            }
+            let at_own = statistic(own);
             let mut best = (own, at_own);
             for at in 1..self.points.len() {
-                if (self.points.time[at] - it.time).abs() <= NEAR && statistics[at] > best.1 {
-                    best = (at, statistics[at]);
+                if (self.points.time[at] - it.time).abs() <= NEAR && statistic(at) > best.1 {
+                    best = (at, statistic(at));
                 }
             }
-            seen[place] = best.1 > clear;
+            seen[place] = self.excess(&scores[best.0], it.kind) > 0.0;
             // Moved only for a clear gain: a likelihood ratio of e².
             if it.kind != Happening::Bend && best.1 > at_own + 4.0 {
                 placed[place].time = self.points.time[best.0];
@@ -208,7 +252,7 @@ impl Search<'_> {
             let near = |known: &Intervention| (known.time - time).abs() <= 4.0 * DAY;
             if time - self.points.time[0] >= STARTED
                 && !all.iter().any(near)
-                && self.statistics(&all)[0][row] > self.clear.jump
+                && self.excess(&self.scores(&all, [true; 3])[row], Happening::Cleaning) > 0.0
             {
                 all.push(Intervention {
                     time,
@@ -240,13 +284,11 @@ impl Search<'_> {
             for place in told.len()..all.len() {
                 let mut others = all.clone();
                 let it = others.remove(place);
-                let [jumps, bends] = self.statistics(&others);
-                let (statistics, clear) = match it.kind {
-                    Happening::Bend => (bends, self.clear.bend),
-                    _ => (jumps, self.clear.jump),
-                };
+                let scores = self.scores(&others, it.touches);
                 let at = self.points.time.partition_point(|time| *time < it.time);
-                let excess = statistics.get(at).copied().unwrap_or(0.0) - clear;
+                let excess = scores
+                    .get(at)
+                    .map_or(-1.0, |scores| self.excess(scores, it.kind));
                 if excess < 0.0 && weakest.is_none_or(|(_, least)| excess < least) {
                     weakest = Some((place, excess));
                 }

@@ -203,7 +203,7 @@ pub struct Trend {
 
 /// How far a rate may be off over the time ahead, as a share of itself: trouble speeds up and dies down by laws that no log
 /// tells. Found on simulated plants (studies/trend.py), so that nine in ten forecasts hold the truth.
-const CARRIES_ON: f64 = 0.25;
+const CARRIES_ON: f64 = 0.35;
 
 /// How trends are made, in words.
 pub const METHOD: &str = "local-trend state-space model of daily medians with the site's own temperature constant, its variances weighed by their likelihood (Durbin and Koopman 2012)";
