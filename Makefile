@@ -61,6 +61,11 @@ study-screening: $(VENV)/.installed $(VENV)/.dev ## planted faults, a pilot on w
 	cargo test --locked --test hostile
 	$(BIN)/python benches/bench.py --screening
 
+.PHONY: study-trend
+study-trend: $(VENV)/.installed $(VENV)/.dev ## trends, causes, cleanings, forecasts on simulated plants: the figures (half an hour)
+	$(BIN)/python studies/trend.py
+	$(BIN)/python benches/bench.py --trend
+
 .PHONY: bench
 bench: $(VENV)/.installed $(VENV)/.dev ## time it beside NumPy and polars, on this machine
 	$(BIN)/python benches/bench.py

@@ -110,9 +110,10 @@ def test_screenings_agree(screening: ScreeningContest, monkeypatch: pytest.Monke
         assert np.any(found.failed & BIT[test]), f"no row fails {test}: it is not compared"
     # Several slices.
     monkeypatch.setattr(screening_in_pandas, "SLICE", 3_000)
-    against = differences(found, screening.in_pandas())
-    assert against["rows with other marks"] == 0
-    assert against["figures"] < 1e-9
+    for others in (screening.in_pandas(), screening.in_plain_pandas()):
+        against = differences(found, others)
+        assert against["rows with other marks"] == 0
+        assert against["figures"] < 1e-9
 
 
 def test_blocks_are_screened_as_one_piece(screening: ScreeningContest) -> None:
@@ -135,7 +136,9 @@ def test_blocks_are_screened_as_one_piece(screening: ScreeningContest) -> None:
 
 def test_another_threshold_is_seen(screening: ScreeningContest, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(screening.usual.salt, "median", screening.usual.salt["median"] + 0.03)
-    assert differences(screening.in_blocks(), screening.in_pandas())["rows with other marks"] > 0
+    found = screening.in_blocks()
+    for others in (screening.in_pandas(), screening.in_plain_pandas()):
+        assert differences(found, others)["rows with other marks"] > 0
 
 
 @pytest.mark.parametrize("stretch", [100, None])
@@ -173,4 +176,4 @@ def test_quick_bench_runs(capsys: pytest.CaptureFixture[str]) -> None:
         "The command's help",
     ):
         assert part in said
-    assert said.count("floor: ") == 19
+    assert said.count("floor: ") == 22

@@ -10,6 +10,7 @@ from statistics import median
 import numpy as np
 import pymannkendall
 import ruptures
+import statsmodels.api as sm
 from harness import Times, faster_than, race, show, show_ratio
 from plant import Array
 from scipy.stats import theilslopes
@@ -116,7 +117,53 @@ def show_growth(name: str, seconds: Times) -> None:
         show_ratio(f"{few} to {many}, over n log n", growth, "below 2", growth < 2.0)
 
 
+def bench_smoother(rows: int, rounds: int) -> None:
+    """A level with a rate, beside statsmodels' compiled smoother, and with a hundred times the rows."""
+    noise, bend, walk = 1.0, 0.01, 0.05
+
+    def series(size: int) -> Array:
+        random = np.random.default_rng(size)
+        slope = np.cumsum(random.normal(0.0, bend, size))
+        return np.cumsum(slope + random.normal(0.0, walk, size)) + random.normal(0.0, noise, size)
+
+    def ours(values: Array) -> dict[str, Array]:
+        # In discrete time the rate moves the level by a whole step before it changes itself.
+        found: dict[str, Array] = bm.smooth_local_trend(
+            np.arange(values.size, dtype=float),
+            values,
+            noise=noise,
+            bend=bend,
+            walk=walk,
+            level=0.0,
+            level_u=100.0,
+            rate=0.0,
+            rate_u=1.0,
+        )
+        return found
+
+    def theirs(values: Array) -> Array:
+        model = sm.tsa.UnobservedComponents(values, "lltrend")
+        model.ssm.initialize_known(np.zeros(2), np.diag([100.0**2, 1.0]))
+        smoothed = model.smooth([noise**2, walk**2, bend**2])
+        level: Array = smoothed.smoothed_state[0]
+        return level
+
+    values = series(rows)
+    off = float(np.max(np.abs(ours(values)["level"] - theirs(values))))
+    if off > 0.02 * noise:
+        raise AssertionError(f"the contestants don't agree: {off}")
+    print(f"\nSmoothed levels agree within {off:.1e} of noise {noise} (continuous beside discrete time).")
+    seconds = race({"brinemark": lambda: ours(values), "statsmodels": lambda: theirs(values)}, rounds)
+    show(f"Smooth {rows} values: level and rate with their uncertainties", seconds)
+    faster_than("statsmodels", seconds, "brinemark", 10.0)
+    few, many = series(rows), series(100 * rows)
+    growth = race({"few": lambda: ours(few), "many": lambda: ours(many)}, max(rounds // 2, 1))
+    ratio = median(growth["many"]) / median(growth["few"]) / 100
+    show_ratio(f"{rows} to {100 * rows} values, over n", ratio, "below 2", ratio < 2.0)
+
+
 def bench_trend(rows: int, rounds: int) -> None:
     """All of it: a contest more is a line more."""
+    bench_smoother(rows, rounds)
     bench_change_points(rows, rounds)
     bench_growth(rows, rounds)

@@ -67,6 +67,19 @@ impl Default for Values {
     }
 }
 
+/// Has memory that is freed stay with the process, some tens of MB of it, for the next block of a log to be put into: an
+/// allocator that hands it back to the system at once gets it again page by page, which takes longer than what is done
+/// with it. The GNU library's takes its measure from the largest piece that was freed, up to 32 MiB (mallopt(3)); to
+/// others this is nothing.
+pub(crate) fn keep_freed() {
+    drop(std::hint::black_box(Vec::<u8>::with_capacity(
+        LARGE - (1 << 16),
+    )));
+}
+
+/// Larger results than this lie in a mapping of their own.
+const LARGE: usize = 32 << 20;
+
 /// Makes columns of equal length, which `fill` is handed as zeros to write into.
 pub(crate) fn fill_columns(
     columns: usize,
@@ -74,29 +87,30 @@ pub(crate) fn fill_columns(
     fill: impl FnOnce(Vec<&mut [f64]>),
 ) -> Vec<Values> {
     let cut = |all| -> Vec<&mut [f64]> { <[f64]>::chunks_exact_mut(all, rows.max(1)).collect() };
-    match columns
-        .checked_mul(rows * size_of::<f64>())
-        .map(MmapMut::map_anon)
+    let bytes = columns.saturating_mul(rows.saturating_mul(size_of::<f64>()));
+    if bytes >= LARGE
+        && let Ok(mut map) = MmapMut::map_anon(bytes)
     {
-        Some(Ok(mut map)) if rows > 0 && columns > 0 => {
-            // Only a hint: without it the figures are the same.
-            #[cfg(target_os = "linux")]
-            let _ = map.advise(memmap2::Advice::HugePage);
-            fill(cut(bytemuck::cast_slice_mut(&mut map)));
-            let map = Arc::new(map);
-            let part = |column| Storage::Part {
-                map: Arc::clone(&map),
-                start: column * rows,
-                rows,
-            };
-            (0..columns).map(|column| Values(part(column))).collect()
-        }
-        _ => {
-            let mut own = vec![vec![0.0; rows]; columns];
-            fill(own.iter_mut().map(Vec::as_mut_slice).collect());
-            own.into_iter().map(Values::from).collect()
-        }
+        // Only a hint: without it the figures are the same.
+        #[cfg(target_os = "linux")]
+        let _ = map.advise(memmap2::Advice::HugePage);
+        fill(cut(bytemuck::cast_slice_mut(&mut map)));
+        let map = Arc::new(map);
+        let part = |column| Storage::Part {
+            map: Arc::clone(&map),
+            start: column * rows,
+            rows,
+        };
+        return (0..columns).map(|column| Values(part(column))).collect();
     }
+    let mut all = vec![0.0; columns * rows];
+    fill(cut(&mut all));
+    let values = Arc::new(all);
+    let part = |column| Storage::Own {
+        values: Arc::clone(&values),
+        rows: column * rows..(column + 1) * rows,
+    };
+    (0..columns).map(|column| Values(part(column))).collect()
 }
 
 #[cfg(test)]

@@ -150,7 +150,7 @@ def age(
 
 
 def _worn(seed: int, days: int) -> tuple[list[Array], Array]:
-    """Logarithms of water, salt and friction of membranes that only age, and how much of water is compaction."""
+    """Logarithms of water, salt and friction of membranes that only age; and what of water is compaction."""
     random = stream(seed, "ageing")
     first = [-random.uniform(0.01, 0.05), random.uniform(0.02, 0.06), random.uniform(0.01, 0.05)]
     worn = []

@@ -2,13 +2,13 @@
 
     python studies/trend.py [--plants 200] [--seed 50000] [--only healthy fouling …] [--processes 2]
 
-Plants are those of ageing.py: three years, each with its own temperature constants, weather, salinity, operators,
-instruments and ageing; half of them small, half large. What brinemark is given is the log and the site file, with
-the usual temperature constant in it. The seeds are others than those looked at while brinemark was built (1000 to
-3000). Each figure stands beside its floor; one that is not met says so.
+Plants are those of ageing.py: three years, each with its own temperature constants, weather, salinity,
+operators, instruments and ageing; half of them small, half large. What brinemark is given is the log and the
+site file, with the usual temperature constant in it. The seeds are others than those looked at while
+brinemark was built (1000 to 4000). Each figure stands beside its floor; one that is not met says so.
 
-The truth of a plant is what its exact readings would show: the effective permeability of the train, early compaction
-apart. Loss, rate and so on are of water permeability.
+The truth of a plant is what its exact readings would show: the effective permeability of the train, early
+compaction apart. Loss, rate and so on are of water permeability.
 """
 
 from __future__ import annotations
@@ -96,6 +96,7 @@ class Plant:
 
 
 def plant_of(job: Job) -> Plant:
+    """The plant of a job, a small one and a large one in turn."""
     size = ("small", "large")[job.seed % 2]
     made = ageing.simulate(job.seed, job.kind, size=size, schedule=job.schedule, cleaned=job.cleaned)
     return Plant(job, made)
@@ -115,6 +116,7 @@ def swing(day: NDArray[np.intp], off: Array) -> float:
 
 
 def holds(estimate: bm.Estimate, truth: float) -> bool:
+    """Whether an interval holds the truth."""
     return estimate.low <= truth <= estimate.high
 
 
@@ -238,6 +240,7 @@ STUDIES: dict[str, Callable[[Job], Found]] = {
 
 
 def run(job: Job) -> tuple[Job, Found]:
+    """Looks at one plant; a log that can't be judged says so."""
     try:
         return job, STUDIES[job.study](job)
     except bm.BrinemarkError as refusal:
@@ -251,6 +254,7 @@ class Table:
         self.unmet: list[str] = []
 
     def show(self, what: str, figure: str, floor: str = "", met: bool | None = None) -> None:
+        """One line."""
         verdict = "" if met is None else ("met" if met else "NOT met")
         print(f"  {what:66} {figure:>22}  {floor:>20}  {verdict}", flush=True)
         if met is False:
@@ -264,10 +268,12 @@ def share(rows: Iterable[Any]) -> float:
 
 
 def percent(figure: float) -> str:
+    """A share in per cent."""
     return f"{100 * figure:.1f} %"
 
 
 def report_course(found: list[tuple[Job, Found]], table: Table) -> None:
+    """Loss, rates, intervals and causes."""
     healthy = [one for job, one in found if job.kind == "healthy"]
     fouling = [one for job, one in found if job.kind in FOULING]
     print("\nHealthy plants, daily")
@@ -358,6 +364,7 @@ def report_course(found: list[tuple[Job, Found]], table: Table) -> None:
 
 
 def report_onset(found: list[tuple[Job, Found]], table: Table) -> None:
+    """When a loss of 10 % was called."""
     late = [one["late"] for _, one in found if "late" in one]
     print("\nA loss of 10 %, daily logs of fouling plants")
     if not late:
@@ -378,6 +385,7 @@ def report_onset(found: list[tuple[Job, Found]], table: Table) -> None:
 
 
 def report_cleaning(found: list[tuple[Job, Found]], table: Table) -> None:
+    """Cleanings found and what they won back."""
     print("\nCleanings, daily logs of fouling plants")
     off = np.abs([each for _, one in found for each in one["won_off"]])
     table.show(
@@ -400,6 +408,7 @@ def report_cleaning(found: list[tuple[Job, Found]], table: Table) -> None:
 
 
 def report_visits(found: list[tuple[Job, Found]], table: Table) -> None:
+    """What six visits a year tell."""
     print("\nSix visits a year, healthy and fouling plants")
     rows = [one for _, one in found]
     much, little = [one for one in rows if one["loss"] > 0.20], [one for one in rows if one["loss"] < 0.08]
@@ -419,6 +428,7 @@ def report_visits(found: list[tuple[Job, Found]], table: Table) -> None:
 
 
 def jobs_of(study: str, plants: int, seed: int) -> list[Job]:
+    """The plants of a study."""
     seeds = range(seed, seed + plants)
     if study == "course":
         return [Job(study, each, kind) for kind in CAUSES for each in seeds]
@@ -458,7 +468,8 @@ def main() -> int:
             refused = [one["refused"] for _, one in found if "refused" in one]
             found = [(job, one) for job, one in found if "refused" not in one]
             print(
-                f"\n{study}: {len(jobs)} plants, {time.monotonic() - begun:.0f} s; refused: {len(refused)} {refused[:2]}"
+                f"\n{study}: {len(jobs)} plants, {time.monotonic() - begun:.0f} s; "
+                f"refused: {len(refused)} {refused[:1]}"
             )
             REPORTS[study](found, table)
     print("\nNot met: " + ("; ".join(table.unmet) if table.unmet else "nothing"))

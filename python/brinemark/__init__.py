@@ -257,6 +257,9 @@ if TYPE_CHECKING:
         site_columns as site_columns,
     )
     from brinemark._core import (
+        smooth_local_trend as smooth_local_trend,
+    )
+    from brinemark._core import (
         sodium_chloride_molality as sodium_chloride_molality,
     )
     from brinemark._core import (
@@ -445,6 +448,7 @@ _HOMES = {
         "seawater_density",
         "seawater_osmotic_pressure",
         "site_columns",
+        "smooth_local_trend",
         "sodium_chloride_molality",
         "sodium_chloride_osmotic_coefficient",
         "tds_from_conductivity",

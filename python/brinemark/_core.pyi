@@ -90,6 +90,7 @@ __all__ = [
     "diagnose",
     "due",
     "find_baseline",
+    "fit_law",
     "forecast",
     "instrument_classes",
     "log_columns",
@@ -119,6 +120,7 @@ __all__ = [
     "seawater_density",
     "seawater_osmotic_pressure",
     "site_columns",
+    "smooth_local_trend",
     "sodium_chloride_molality",
     "sodium_chloride_osmotic_coefficient",
     "tds_from_conductivity",
@@ -713,6 +715,8 @@ class Change:
     @property
     def seen(self) -> bool: ...
     @property
+    def looks(self) -> str: ...
+    @property
     def sizes(self) -> dict[str, Estimate]: ...
 
 @final
@@ -1169,7 +1173,22 @@ def check_meter(
 ) -> MeterCheck: ...
 def completeness(log: Log, site: Site) -> Completeness: ...
 def record_requirements() -> list[Requirement]: ...
+def fit_law(log: Log, site: Site, analyses: Sequence[str]) -> Site: ...
 def trend(result: Result, level: float, find_changes: bool, jump: float, bend: float) -> list[Trend]: ...
+def smooth_local_trend(
+    times: NDArray[np.float64],
+    values: NDArray[np.float64],
+    *,
+    noise: float,
+    bend: float,
+    level: float,
+    level_u: float,
+    rate: float,
+    rate_u: float,
+    walk: float = 0.0,
+    wander: float = 0.0,
+    memory: float = 1.0,
+) -> dict[str, Any]: ...
 def diagnose(result: Result, trend: Trend) -> Diagnosis: ...
 def cause_patterns() -> dict[str, str]: ...
 def forecast(

@@ -339,6 +339,8 @@ def normalise(
     analyses : "permeate_flow", "salt_passage", "differential_pressure", "membrane_model": one or more. The
         last infers from each reading the elements' permeabilities and spacer friction through the membrane
         model, and needs [element] length and feed_spacer_thickness in the site file.
+    Where the site file says [temperature] law = "fitted", the constant is found from this log first, together with
+        its trend; the result's `site` has it, and serves later logs of the same unit with the kept baseline.
     screen : whether a log that was not screened yet is screened first, by the site's [screen].
 
     Returns: Result, one row for each of the log, in order. Where the site file tells what instruments,
@@ -355,6 +357,9 @@ def normalise(
 
         screening = screen_log(log, site)
         log = screening.log
+    if baseline is None:
+        # Where the site file says law = "fitted": by the constant that this log tells.
+        site = _core.fit_law(log._core, site, list(analyses))
     return Result(_core.normalise(log._core, site, baseline, list(analyses)), screening)
 
 

@@ -132,7 +132,7 @@ def read_log(
 
 
 def scan_log(path: str | os.PathLike[str], **options: Unpack[Options]) -> Iterator[Log]:
-    """Reads a file of any size as a run of logs, one a block of about 16 MiB of text or a batch of Parquet.
+    """Reads a file of any size as a run of logs, one a block of about 2 MiB of text or a batch of Parquet.
 
     Memory stays flat however long the file is, compressed or not (but a workbook is unpacked as a whole).
     Arguments and errors as in `read_log`; what is to be sorted can't be scanned. Normalising the blocks with

@@ -9,12 +9,13 @@ pub mod conditions;
 mod evidence;
 mod field_tests;
 
+use crate::baseline::stage_of;
 use crate::error::{Error, Fault};
 use crate::normalise::Normalised;
 use crate::stats::median;
 use crate::table::Group;
-use crate::trend::Trend;
 use crate::trend::points::Quantity;
+use crate::trend::{Trend, TrendSettings, trend_of_rows};
 use causes::{Cause, showings};
 use conditions::{Shift, shifts};
 use evidence::Evidence;
@@ -101,6 +102,12 @@ pub fn diagnose(result: &Normalised, trend: &Trend) -> Result<Diagnosis, Error> 
             (cause, COUNTS * log)
         })
         .collect();
+    let worst = worst_stage(result, trend)?;
+    if let Some(worst) = worst {
+        for (cause, log) in &mut logs {
+            *log += worst.log_odds(*cause);
+        }
+    }
     let top = logs
         .iter()
         .map(|(_, log)| *log)
@@ -111,7 +118,15 @@ pub fn diagnose(result: &Normalised, trend: &Trend) -> Result<Diagnosis, Error> 
     let causes: Vec<Ranked> = logs
         .into_iter()
         .map(|(cause, log)| {
-            let (speaks_for, speaks_against) = seen.of_cause(cause, &shifts);
+            let (mut speaks_for, mut speaks_against) = seen.of_cause(cause, &shifts);
+            if let Some(worst) = worst {
+                let odds = worst.log_odds(cause);
+                if odds > 0.0 {
+                    speaks_for.push(worst.words());
+                } else if odds < 0.0 {
+                    speaks_against.push(worst.words());
+                }
+            }
             Ranked {
                 cause,
                 probability: (log - top).exp() / sum,
@@ -129,6 +144,75 @@ pub fn diagnose(result: &Normalised, trend: &Trend) -> Result<Diagnosis, Error> 
         tells,
         next,
         sentence,
+    })
+}
+
+/// Which stage of a train lost the most, where that is clear.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Worst {
+    First,
+    Last,
+}
+
+impl Worst {
+    /// What that makes of a cause: nine to one where deposits start (common practice, no source).
+    fn log_odds(self, cause: Cause) -> f64 {
+        let (likely, unlikely) = (1.8_f64.ln(), 0.2_f64.ln());
+        match (self, cause) {
+            (Self::First, Cause::Particulate | Cause::Biofouling)
+            | (Self::Last, Cause::Scaling) => likely,
+            (Self::Last, Cause::Particulate | Cause::Biofouling)
+            | (Self::First, Cause::Scaling) => unlikely,
+            _ => 0.0,
+        }
+    }
+
+    fn words(self) -> String {
+        match self {
+            Self::First => "the first stage lost the most".to_owned(),
+            Self::Last => "the last stage lost the most".to_owned(),
+        }
+    }
+}
+
+/// Compares the stages of the trend's train, where the log tells them apart.
+fn worst_stage(result: &Normalised, trend: &Trend) -> Result<Option<Worst>, Error> {
+    if trend.group.stage.is_none() {
+        return Ok(None);
+    }
+    let (groups, rows) = result.log.table.groups();
+    let settings = TrendSettings::default();
+    let mut losses = Vec::new();
+    for (at, group) in groups
+        .iter()
+        .enumerate()
+        .filter(|(_, group)| group.train == trend.group.train)
+    {
+        let own: Vec<usize> = (0..rows.len())
+            .filter(|row| rows[*row] as usize == at)
+            .collect();
+        let found = trend_of_rows(result, group, &own, &settings)?;
+        if let Some(water) = found
+            .as_ref()
+            .and_then(|found| found.of(Quantity::WaterPermeability))
+        {
+            let now = water.now(settings.level);
+            losses.push((stage_of(group, &result.site), now.low, now.high));
+        }
+    }
+    losses.sort_by_key(|(stage, ..)| *stage);
+    let (Some(first), Some(last)) = (losses.first(), losses.last()) else {
+        return Ok(None);
+    };
+    // Clear where the intervals don't meet.
+    Ok(if losses.len() < 2 || first.0 == last.0 {
+        None
+    } else if first.2 < last.1 {
+        Some(Worst::First)
+    } else if last.2 < first.1 {
+        Some(Worst::Last)
+    } else {
+        None
     })
 }
 

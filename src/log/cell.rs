@@ -77,6 +77,29 @@ impl Figures {
         Self { decimal }
     }
 
+    /// The figure that a text begins with, and how long it is written, where it is a short one: up to seven digits, a
+    /// point among them or none; finite in any unit. In the canonical one, and the same to the last bit as by [`Self::number`].
+    #[inline(always)]
+    pub fn short_number(
+        self,
+        text: &[u8],
+        unit: &Unit,
+        finest: &mut Finest,
+    ) -> Option<(f64, usize)> {
+        if self.decimal == Some(b',') {
+            return None;
+        }
+        let Short {
+            digits,
+            decimals,
+            length,
+        } = Short::at_start(text.first_chunk()?)?;
+        // Both are exact, so that the quotient is the nearest figure there is.
+        let value = unit.to_canonical(f64::from(digits) / POWERS_OF_TEN[decimals & 7]);
+        finest.0 = finest.0.max(decimals as i32);
+        Some((value, length))
+    }
+
     /// A cell that holds a figure, in the canonical unit; NaN where missing.
     #[inline]
     pub fn number(self, cell: &[u8], unit: &Unit, finest: &mut Finest) -> Result<f64, CellFault> {
@@ -143,6 +166,63 @@ impl Figures {
                 "not a figure",
                 "a figure such as 12.5, or nothing where there is no reading",
             ),
+        })
+    }
+}
+
+const POWERS_OF_TEN: [f64; 8] = [1.0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7];
+
+/// A figure of up to seven digits.
+struct Short {
+    digits: u32,
+    decimals: usize,
+    length: usize,
+}
+
+impl Short {
+    /// All eight bytes are looked at together, as one word: the first in its lowest place.
+    #[inline(always)]
+    fn at_start(text: &[u8; 8]) -> Option<Self> {
+        const EACH: u64 = 0x0101_0101_0101_0101;
+        const HIGH: u64 = 0x80 * EACH;
+        // The high bit of each byte that isn't zero.
+        let filled = |word: u64| (((word & !HIGH) + 0x7f * EACH) | word) & HIGH;
+        let word = u64::from_le_bytes(*text);
+        let values = word ^ (u64::from(b'0') * EACH);
+        // Of a digit the value is below ten: of any other byte this addition reaches the high bit, or it is set.
+        let no_digits = (((values & !HIGH) + 0x76 * EACH) | values) & HIGH;
+        let points = !filled(word ^ (u64::from(b'.') * EACH)) & HIGH;
+        let ends = no_digits & !points;
+        let length = (ends.trailing_zeros() / 8) as usize;
+        if length == 0 || length == 8 {
+            return None;
+        }
+        let points = points & ((1 << (8 * length)) - 1);
+        let (behind_point, decimals) = if points == 0 {
+            (0, 0)
+        } else {
+            let point = (points.trailing_zeros() / 8) as usize;
+            let one_within = points.is_power_of_two() && point > 0 && point + 1 < length;
+            if !one_within {
+                return None;
+            }
+            (u64::MAX << (8 * point), length - 1 - point)
+        };
+        let digits = length - usize::from(points != 0);
+        // Without the point, and moved up so that zeros stand before the first digit.
+        let digits =
+            ((values & !behind_point) | ((values >> 8) & behind_point)) << (64 - 8 * digits);
+        // By pairs, by fours, all.
+        let pairs = digits.wrapping_mul(10).wrapping_add(digits >> 8);
+        let of_pairs = |pairs: u64, high: u64, low: u64| {
+            (pairs & 0x0000_00ff_0000_00ff).wrapping_mul((high << 32) + low)
+        };
+        let all =
+            of_pairs(pairs, 1_000_000, 100).wrapping_add(of_pairs(pairs >> 16, 10_000, 1)) >> 32;
+        Some(Self {
+            digits: all as u32,
+            decimals,
+            length,
         })
     }
 }
@@ -282,6 +362,52 @@ mod tests {
         }
         let (_, remedy) = number(b"12,5", bar).unwrap_err();
         assert!(remedy.contains("decimal=\",\""));
+    }
+
+    #[test]
+    fn a_short_figure_is_the_same_by_either_way() {
+        let degf = Quantity::Temperature.canonical();
+        let mut taken = 0;
+        let mut check = |text: String| {
+            let (mut short, mut any) = (Finest::default(), Finest::default());
+            let figures = Figures::new(None);
+            let Some((value, length)) =
+                figures.short_number(format!("{text},12.345").as_bytes(), degf, &mut short)
+            else {
+                return;
+            };
+            taken += 1;
+            let cell = &text.as_bytes()[..length];
+            let expected = figures.number(cell, degf, &mut any).unwrap();
+            assert_eq!(value.to_bits(), expected.to_bits(), "{text}");
+            assert_eq!(short, any, "{text}");
+            let next = text.as_bytes().get(length);
+            assert!(
+                !next.is_some_and(|byte| byte.is_ascii_digit() || *byte == b'.'),
+                "{text}"
+            );
+        };
+        let mut state = 1_u64;
+        for _ in 0..200_000 {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1);
+            let length = 1 + (state >> 33) % 9;
+            let one_of = b"0123456789012345678901234567890123456789..- eE+x\xff\x80/:";
+            let text = (0..length).map(|at| {
+                let place = (state >> (at * 5)) ^ (state >> 40);
+                one_of[place as usize % one_of.len()]
+            });
+            check(String::from_utf8_lossy(&text.collect::<Vec<u8>>()).into_owned());
+        }
+        for whole in 0..10_000 {
+            for decimals in 0..1000_u32 {
+                if (whole + decimals) % 97 == 0 {
+                    check(format!("{whole}.{decimals:03}"));
+                }
+            }
+        }
+        assert!(taken > 100_000, "{taken}");
     }
 
     #[test]

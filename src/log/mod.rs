@@ -7,6 +7,7 @@
 //! says; rows become a log in one place (`rows`), whole or block by block.
 
 mod cell;
+mod days;
 pub mod describe;
 mod excel;
 mod frames;

@@ -101,6 +101,7 @@ impl Rows {
     }
 
     /// Adds the time of a row, or a place for it where it can't be read.
+    #[inline]
     pub fn push_time(&mut self, read: Option<Read>) {
         if let Some(read) = read {
             self.offset = self
@@ -111,6 +112,18 @@ impl Rows {
             }
         }
         self.time.push(read.map_or(0, |read| read.time));
+    }
+
+    /// Takes back the last rows.
+    pub fn truncate(&mut self, rows: usize) {
+        self.time.truncate(rows);
+        self.twice.retain(|(row, _)| *row < rows);
+        for values in &mut self.numbers {
+            values.truncate(rows);
+        }
+        for words in &mut self.labels {
+            words.labels.codes.truncate(rows);
+        }
     }
 
     /// Adds rows read after these; `rows` of faults in `other` count from its own first row.

@@ -15,6 +15,7 @@ use super::parquet::ParquetBlocks;
 use super::rows::{Assembler, Rows};
 use super::text::TextBlocks;
 use super::{Log, no_rows};
+use crate::buffer::keep_freed;
 use crate::error::{Error, Fault, Faults};
 
 /// What a file is, by its first bytes.
@@ -151,7 +152,7 @@ impl Blocks {
 
 /// Reads a file as a run of logs, each of a block of rows, in bounded memory.
 ///
-/// Text, plain or compressed by gzip or zstd, comes in blocks of about 16 MiB, Parquet in batches of rows. (A
+/// Text, plain or compressed by gzip or zstd, comes in blocks of about 2 MiB, Parquet in batches of rows. (A
 /// sheet of a workbook is unpacked as a whole first: that is how such files are made.) Iteration ends after the
 /// first error.
 pub struct LogReader {
@@ -176,6 +177,7 @@ impl LogReader {
         }
         let mut reader = Self::new(path, options)?;
         reader.refuse_unmet()?;
+        keep_freed();
         Ok(reader)
     }
 

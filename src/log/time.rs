@@ -109,6 +109,22 @@ impl TimeReader {
         })
     }
 
+    /// Whether times are read as ISO 8601 and in no other way.
+    pub fn takes_iso_alone(&self) -> bool {
+        self.format.is_none()
+    }
+
+    /// Whether the zone's clock is not set forward or back between two instants.
+    pub fn is_unchanged(&self, from: i64, to: i64) -> bool {
+        let Some(zone) = self.zone.as_ref().filter(|_| self.fixed.is_none()) else {
+            return true;
+        };
+        Timestamp::from_microsecond(from).is_ok_and(|from| {
+            let next = zone.following(from).next();
+            next.is_none_or(|next| next.timestamp().as_microsecond() > to)
+        })
+    }
+
     /// A date without a time of day is taken, as its midnight, only where the format says that times are so written.
     pub fn takes_dates_alone(&self) -> bool {
         self.format.is_some()

@@ -7,7 +7,9 @@ use pyo3::prelude::*;
 use pyo3::types::PyDict;
 
 use super::assess::PyEstimate;
-use super::result::PyResultView;
+use super::result::{PyResultView, analyses_of};
+use super::site::PySite;
+use super::tables::PyLog;
 use crate::assess::Estimate;
 use crate::error::{Error, Fault};
 use crate::log::show_time;
@@ -197,6 +199,12 @@ impl PyChange {
     #[getter]
     fn seen(&self) -> bool {
         self.0.seen
+    }
+
+    /// What it looks like by what it did, in words: "like a cleaning", "like new membranes" and so on.
+    #[getter]
+    fn looks(&self) -> &'static str {
+        self.0.looks.words()
     }
 
     /// How much each quantity jumped, as a fraction; of a bend, how much its rate changed, 1/y.
@@ -435,6 +443,13 @@ impl PyTracker {
 }
 
 #[pyfunction]
+fn fit_law(py: Python<'_>, log: &PyLog, site: &PySite, analyses: Vec<String>) -> PyResult<PySite> {
+    let analyses = analyses_of(&analyses)?;
+    let fitted = py.detach(|| crate::trend::fit_law(&log.0, &site.0, &analyses))?;
+    Ok(PySite(fitted.into()))
+}
+
+#[pyfunction]
 #[pyo3(signature = (result, level, find_changes, jump, bend))]
 fn trend(
     py: Python<'_>,
@@ -524,6 +539,7 @@ pub(super) fn register(module: &Bound<'_, PyModule>) -> PyResult<()> {
     module.add_class::<PyRun>()?;
     module.add_class::<PyTrend>()?;
     module.add_class::<PyTracker>()?;
+    module.add_function(wrap_pyfunction!(fit_law, module)?)?;
     module.add_function(wrap_pyfunction!(trend, module)?)?;
     module.add_function(wrap_pyfunction!(smooth_local_trend, module)?)
 }

@@ -21,8 +21,11 @@ pub(super) fn water_in_per_out(readings: &Readings<'_>, rows: Range<usize>) -> O
     let feed = readings.get(Column::FeedFlow)?;
     let permeate = readings.get(Column::PermeateFlow)?;
     let concentrate = readings.get(Column::ConcentrateFlow)?;
+    let flows = feed[rows.clone()].iter().zip(&permeate[rows.clone()]);
     Some(
-        rows.map(|row| feed[row] / (permeate[row] + concentrate[row]))
+        flows
+            .zip(&concentrate[rows])
+            .map(|((feed, permeate), concentrate)| feed / (permeate + concentrate))
             .collect(),
     )
 }
@@ -60,26 +63,36 @@ pub(super) fn salt_in_per_out(
     )
 }
 
+#[inline(always)]
 pub(super) fn judge(seen: &Seen<'_>, marks: &mut Marks<'_>) {
-    let (readings, usual) = (seen.readings, seen.usual);
+    let (readings, usual, all) = (seen.readings, seen.usual, marks.rows.clone());
     let water = water_in_per_out(readings, marks.rows.clone());
     balance(Reasons::WATER_BALANCE, water, usual.water, seen, marks);
     let salt = salt_in_per_out(readings, seen.site, marks.rows.clone());
     balance(Reasons::SALT_BALANCE, salt, usual.salt, seen, marks);
     let column = |column| readings.get(column);
+    let rows = || all.clone();
     if let (Some(made), Some(fed)) = (column(Column::PermeateFlow), column(Column::FeedFlow)) {
-        marks.judge_pairs(Reasons::IMPOSSIBLE_FLOWS, seen, made, fed, |made, fed| {
-            made >= fed
-        });
+        marks.judge_pairs(
+            Reasons::IMPOSSIBLE_FLOWS,
+            seen,
+            rows(),
+            (made, fed),
+            |made, fed| made >= fed,
+        );
     }
     for (permeate, feed) in [
         (Column::PermeateConductivity, Column::FeedConductivity),
         (Column::PermeateTds, Column::FeedTds),
     ] {
         if let (Some(permeate), Some(feed)) = (column(permeate), column(feed)) {
-            marks.judge_pairs(Reasons::PERMEATE_SALTIER, seen, permeate, feed, |a, b| {
-                a > b
-            });
+            marks.judge_pairs(
+                Reasons::PERMEATE_SALTIER,
+                seen,
+                rows(),
+                (permeate, feed),
+                |a, b| a > b,
+            );
         }
     }
     let slack = usual
@@ -91,13 +104,19 @@ pub(super) fn judge(seen: &Seen<'_>, marks: &mut Marks<'_>) {
         (Column::FeedPressure, Column::PermeatePressure),
     ] {
         if let (Some(before), Some(behind)) = (column(before), column(behind)) {
-            marks.judge_pairs(Reasons::PRESSURE_ORDER, seen, before, behind, |a, b| {
-                a < b - slack
-            });
+            marks.judge_pairs(
+                Reasons::PRESSURE_ORDER,
+                seen,
+                rows(),
+                (before, behind),
+                |a, b| a < b - slack,
+            );
         }
     }
     if let Some(drop) = column(Column::DifferentialPressure) {
-        marks.judge_each(Reasons::PRESSURE_ORDER, seen, drop, |drop| drop < -slack);
+        marks.judge_each(Reasons::PRESSURE_ORDER, seen, rows(), drop, |drop| {
+            drop < -slack
+        });
     }
 }
 

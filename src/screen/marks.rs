@@ -28,38 +28,58 @@ impl Seen<'_> {
         self.running[row] && !values[row].is_nan()
     }
 
-    /// The least and the greatest of some rows, where every one has a reading of a running unit.
-    pub fn extent(&self, values: &[f64], rows: Range<usize>) -> Option<(f64, f64)> {
-        if self.running[rows.clone()].contains(&false) {
-            return None;
+    /// Whether the unit ran in all of some rows.
+    #[inline(always)]
+    pub fn ran(&self, rows: Range<usize>) -> bool {
+        let mut ran = true;
+        for running in &self.running[rows] {
+            ran &= *running;
         }
-        extent(&values[rows])
+        ran
     }
 }
 
 /// The least and the greatest, where none is missing.
-fn extent(values: &[f64]) -> Option<(f64, f64)> {
+#[inline(always)]
+pub(super) fn extent(values: &[f64]) -> Option<(f64, f64)> {
     // Some at a time, so that the loop becomes vector instructions.
     const LANES: usize = 8;
     let (mut low, mut high) = ([f64::INFINITY; LANES], [f64::NEG_INFINITY; LANES]);
     let mut missing = [false; LANES];
-    let mut take = |values: &[f64]| {
-        for (i, value) in values.iter().enumerate().take(LANES) {
-            low[i] = if *value < low[i] { *value } else { low[i] };
-            high[i] = if *value > high[i] { *value } else { high[i] };
-            missing[i] |= value.is_nan();
-        }
-    };
+    // The last ones may be looked at twice, which changes nothing.
+    let last = values.last_chunk::<LANES>();
     let (whole, rest) = values.as_chunks::<LANES>();
-    whole.iter().for_each(|values| take(values));
-    take(rest);
-    let none_missing = !missing.contains(&true);
-    none_missing.then(|| {
-        (
-            low.into_iter().fold(f64::INFINITY, f64::min),
-            high.into_iter().fold(f64::NEG_INFINITY, f64::max),
-        )
-    })
+    for values in whole.iter().chain(last) {
+        for i in 0..LANES {
+            low[i] = if values[i] < low[i] {
+                values[i]
+            } else {
+                low[i]
+            };
+            high[i] = if values[i] > high[i] {
+                values[i]
+            } else {
+                high[i]
+            };
+            missing[i] |= values[i].is_nan();
+        }
+    }
+    if last.is_none() {
+        for (i, value) in rest.iter().enumerate() {
+            (low[i], high[i], missing[i]) = (*value, *value, value.is_nan());
+        }
+    }
+    let (mut least, mut greatest, mut any_missing) = (low[0], high[0], missing[0]);
+    for i in 1..LANES {
+        least = if low[i] < least { low[i] } else { least };
+        greatest = if high[i] > greatest {
+            high[i]
+        } else {
+            greatest
+        };
+        any_missing |= missing[i];
+    }
+    (!any_missing).then_some((least, greatest))
 }
 
 /// Marks of some rows of one train and stage.
@@ -90,51 +110,53 @@ impl Marks<'_> {
         }
     }
 
-    /// A test passes in some rows.
-    pub fn pass(&mut self, test: Reasons, rows: Range<usize>) {
+    /// Tests pass in some rows.
+    #[inline(always)]
+    pub fn pass(&mut self, tests: Reasons, rows: Range<usize>) {
         let start = self.rows.start;
         for judged in &mut self.judged[rows.start - start..rows.end - start] {
-            *judged |= test;
+            *judged |= tests;
         }
     }
 
-    /// A test of each reading of a running unit.
-    #[inline]
+    /// A test of each reading of a running unit, in some rows.
+    #[inline(always)]
     pub fn judge_each(
         &mut self,
         test: Reasons,
         seen: &Seen<'_>,
+        rows: Range<usize>,
         values: &[f64],
         fails: impl Fn(f64) -> bool,
     ) {
-        self.judge_pairs(test, seen, values, values, |value, _| fails(value));
+        self.judge_pairs(test, seen, rows, (values, values), |value, _| fails(value));
     }
 
-    /// A test of two readings of each row of a running unit.
-    #[inline]
+    /// A test of two readings of each row of a running unit, in some rows.
+    #[inline(always)]
     pub fn judge_pairs(
         &mut self,
         test: Reasons,
         seen: &Seen<'_>,
-        first: &[f64],
-        second: &[f64],
+        rows: Range<usize>,
+        (first, second): (&[f64], &[f64]),
         fails: impl Fn(f64, f64) -> bool,
     ) {
-        let pairs = first[self.rows.clone()]
-            .iter()
-            .zip(&second[self.rows.clone()]);
-        let given = seen.running[self.rows.clone()].iter().zip(pairs);
-        let marks = self.judged.iter_mut().zip(&mut *self.failed);
+        let start = self.rows.start;
+        let at = rows.start - start..rows.end - start;
+        let (judged, failed) = (&mut self.judged[at.clone()], &mut self.failed[at]);
+        let running = &seen.running[rows.clone()];
+        let (first, second) = (&first[rows.clone()], &second[rows]);
         // Without a branch, so that the loop becomes vector instructions.
-        for ((judged, failed), (running, (first, second))) in marks.zip(given) {
-            let applies = *running & !first.is_nan() & !second.is_nan();
-            *judged |= where_true(test, applies);
-            *failed |= where_true(test, applies & fails(*first, *second));
+        for i in 0..judged.len() {
+            let applies = running[i] & !first[i].is_nan() & !second[i].is_nan();
+            judged[i] |= where_true(test, applies);
+            failed[i] |= where_true(test, applies & fails(first[i], second[i]));
         }
     }
 }
 
-#[inline]
-fn where_true(test: Reasons, is: bool) -> Reasons {
+#[inline(always)]
+pub(super) fn where_true(test: Reasons, is: bool) -> Reasons {
     if is { test } else { Reasons::empty() }
 }

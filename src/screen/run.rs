@@ -208,22 +208,38 @@ fn found_in(log: &Log, group: &Group, rows: &[usize], usual: &Usual, site: &Site
         usual,
         site,
     };
+    let arch = pulp::Arch::new();
     let pieces = found.failed.par_chunks_mut(PIECE);
     pieces
         .zip(found.judged.par_chunks_mut(PIECE))
         .enumerate()
         .for_each(|(at, (failed, judged))| {
             let start = at * PIECE;
-            let mut marks = Marks {
+            let marks = Marks {
                 rows: start..start + failed.len(),
                 failed,
                 judged,
             };
-            time::judge(&seen, &mut marks);
-            single::judge(&seen, &mut marks);
-            joint::judge(&seen, &mut marks);
+            arch.dispatch(Judge { seen: &seen, marks });
         });
     found
+}
+
+/// The tests of some rows, compiled once for each kind of processor with the widest instructions it has.
+struct Judge<'a, 'b> {
+    seen: &'a Seen<'a>,
+    marks: Marks<'b>,
+}
+
+impl pulp::WithSimd for Judge<'_, '_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(mut self, _: S) {
+        time::judge(self.seen, &mut self.marks);
+        single::judge(self.seen, &mut self.marks);
+        joint::judge(self.seen, &mut self.marks);
+    }
 }
 
 fn check(rows: usize, chosen: &Chosen<'_>) -> Result<(), Error> {

@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use super::Reasons;
-use super::marks::{Marks, Seen};
+use super::marks::{Marks, Seen, extent, where_true};
 use super::readings::Readings;
 use super::swing::Swing;
 use super::usual::{OfGroup, is_running};
@@ -29,10 +29,16 @@ pub(super) fn running(readings: &Readings<'_>, usual: &OfGroup) -> Vec<bool> {
     is_running(readings, of(Column::FeedPressure), of(Column::PermeateFlow))
 }
 
+#[inline(always)]
 pub(super) fn judge(seen: &Seen<'_>, marks: &mut Marks<'_>) {
     let (usual, settings) = (seen.usual, &seen.site.screen);
-    for row in marks.rows.clone() {
-        marks.judge(Reasons::NOT_RUNNING, row, !seen.running[row]);
+    marks.pass(Reasons::NOT_RUNNING, marks.rows.clone());
+    for (failed, running) in marks
+        .failed
+        .iter_mut()
+        .zip(&seen.running[marks.rows.clone()])
+    {
+        *failed |= where_true(Reasons::NOT_RUNNING, !running);
     }
     duplicates(seen.readings, marks);
     // Readings so far apart that a unit settles between two of them don't show when it started.
@@ -62,6 +68,7 @@ pub(super) fn steady_reach(usual: &OfGroup) -> i64 {
 }
 
 /// Rows of the same time: where all their figures agree the first stands, else none does.
+#[inline(always)]
 fn duplicates(readings: &Readings<'_>, marks: &mut Marks<'_>) {
     let time = &*readings.time;
     marks.pass(Reasons::DUPLICATE, marks.rows.clone());
@@ -70,6 +77,14 @@ fn duplicates(readings: &Readings<'_>, marks: &mut Marks<'_>) {
             .measured()
             .all(|(_, values)| values[a] == values[b] || values[a].is_nan() && values[b].is_nan())
     };
+    let around = marks.rows.start.saturating_sub(1)..(marks.rows.end + 1).min(time.len());
+    let mut any = false;
+    for pair in time[around].windows(2) {
+        any |= pair[0] == pair[1];
+    }
+    if !any {
+        return;
+    }
     let mut row = marks.rows.start;
     while row < marks.rows.end {
         let with_next = time.get(row + 1) == Some(&time[row]);
@@ -94,22 +109,23 @@ fn duplicates(readings: &Readings<'_>, marks: &mut Marks<'_>) {
 }
 
 /// Rows within the time to settle after a start or after a gap.
+#[inline(always)]
 fn starts(seen: &Seen<'_>, settle_us: f64, marks: &mut Marks<'_>) {
     let (time, running) = (&*seen.readings.time, seen.running);
     let gap_us = (GAP_STEPS * seen.usual.step_us as f64).max(settle_us.min(HOUR));
     let within = |row: usize, from: Option<i64>| {
         from.is_some_and(|from: i64| (time[row].saturating_sub(from) as f64) < settle_us)
     };
-    let (mut started, mut resumed) = (None, None);
+    let (mut start, mut resumption) = (None, None);
     let mut look = |row: usize| {
         if running[row] && !running[row - 1] {
             // It started between the two.
-            started = Some(time[row - 1]);
+            start = Some(time[row - 1]);
         }
         if time[row].saturating_sub(time[row - 1]) as f64 > gap_us {
-            resumed = Some(time[row]);
+            resumption = Some(time[row]);
         }
-        (started, resumed)
+        (start, resumption)
     };
     // What began before these rows may still last.
     let first = marks.rows.start;
@@ -117,18 +133,37 @@ fn starts(seen: &Seen<'_>, settle_us: f64, marks: &mut Marks<'_>) {
     while from > 0 && within(first, Some(time[from])) {
         from -= 1;
     }
+    let (mut started, mut resumed) = (None, None);
     for row in from.max(1)..first {
-        look(row);
+        (started, resumed) = look(row);
     }
-    for row in marks.rows.clone() {
-        let (started, resumed) = if row > 0 { look(row) } else { (None, None) };
-        if running[row] {
-            marks.judge(Reasons::STARTING, row, within(row, started));
-            marks.judge(Reasons::AFTER_GAP, row, within(row, resumed));
+    for block in marks.blocks() {
+        // Nearly always the unit runs on, and whatever began lies long back.
+        let ran_on = block.start > 0 && seen.ran(block.start - 1..block.end) && {
+            let mut steady = true;
+            for pair in time[block.start - 1..block.end].windows(2) {
+                let step = pair[1].saturating_sub(pair[0]);
+                steady &= (step >= 0) & !(step as f64 > gap_us);
+            }
+            steady
+        };
+        if ran_on && !within(block.start, started) && !within(block.start, resumed) {
+            marks.pass(Reasons::STARTING | Reasons::AFTER_GAP, block);
+            continue;
+        }
+        for row in block {
+            if row > 0 {
+                (started, resumed) = look(row);
+            }
+            if running[row] {
+                marks.judge(Reasons::STARTING, row, within(row, started));
+                marks.judge(Reasons::AFTER_GAP, row, within(row, resumed));
+            }
         }
     }
 }
 
+#[inline(always)]
 fn flushes(seen: &Seen<'_>, marks: &mut Marks<'_>) {
     let column = |column| {
         Some((
@@ -144,12 +179,17 @@ fn flushes(seen: &Seen<'_>, marks: &mut Marks<'_>) {
     };
     let little = seen.site.screen.flush_pressure * pressure;
     let much = FLUSH_CONCENTRATE * flow;
-    marks.judge_pairs(Reasons::FLUSHING, seen, pressures, flows, |at, rest| {
-        (at < little) & (rest > much)
-    });
+    marks.judge_pairs(
+        Reasons::FLUSHING,
+        seen,
+        marks.rows.clone(),
+        (pressures, flows),
+        |at, rest| (at < little) & (rest > much),
+    );
 }
 
 /// Rows where the mean of half a window before differs from that of half a window after by more than a share.
+#[inline(always)]
 fn unsteady(seen: &Seen<'_>, column: Column, window_us: f64, marks: &mut Marks<'_>) {
     let (Some(values), Some(figure)) = (seen.readings.get(column), seen.usual.figure(column))
     else {
@@ -171,15 +211,21 @@ fn unsteady(seen: &Seen<'_>, column: Column, window_us: f64, marks: &mut Marks<'
         let to = block.end + behind;
         if block.start >= from + least
             && behind >= least
-            && let Some((low, high)) = seen.extent(values, from..to)
+            && seen.ran(from..to)
+            && let Some((low, high)) = extent(&values[from..to])
             && high - low < SURELY_LESS * share
         {
-            for row in block {
-                let enough = time[row - least] >= time[row].saturating_sub(half)
-                    && time[row + least] <= time[row].saturating_add(half);
-                if enough {
-                    marks.judge(Reasons::UNSTEADY, row, false);
-                }
+            let start = block.start - marks.rows.start;
+            let judged = &mut marks.judged[start..start + block.len()];
+            let before = &time[block.start - least..block.end - least];
+            let (now, after) = (
+                &time[block.clone()],
+                &time[block.start + least..block.end + least],
+            );
+            for i in 0..judged.len() {
+                let enough = (before[i] >= now[i].saturating_sub(half))
+                    & (after[i] <= now[i].saturating_add(half));
+                judged[i] |= where_true(Reasons::UNSTEADY, enough);
             }
             continue;
         }

@@ -1,13 +1,19 @@
 //! The site's own temperature law: how a quantity of this unit follows temperature, from its own log.
 
+use super::TrendSettings;
 use super::filter::{Step, Variances};
 use super::mixture::moments;
 use super::model::{Believed, Course, PARTS, SLOW};
 use super::points::{Points, Quantity, inverse_temperature};
 use super::{Gaussian, LEVEL, NEW, QuantityTrend, Trend, estimate, mixture_of, part};
 use crate::assess::Estimate;
+use crate::baseline::Baseline;
+use crate::error::Error;
+use crate::log::Log;
 use crate::normalise::temperature::Law;
+use crate::normalise::{Analysis, normalise};
 use crate::site::Site;
+use statrs::distribution::{ContinuousCDF, Normal};
 
 /// How a quantity of this unit follows temperature: exp[K (1/298.15 − 1/T)], T in kelvin.
 #[derive(Debug, Clone, PartialEq)]
@@ -77,6 +83,43 @@ pub(super) fn site_law(
         coldest,
         warmest,
     }
+}
+
+/// The site with its own temperature law, where the site file says `law = "fitted"`: the constant of the first train whose log
+/// tells one, and how far that may be off. A short log leaves it near where it started.
+///
+/// # Errors
+/// As [`normalise`] and [`super::trend`].
+pub fn fit_law(log: &Log, site: &Site, analyses: &[Analysis]) -> Result<Site, Error> {
+    let mut fitted = site.clone();
+    let wants = |law: &Law| matches!(law, Law::Fitted { .. });
+    if !wants(&site.temperature) && !site.salt_temperature.as_ref().is_some_and(wants) {
+        return Ok(fitted);
+    }
+    let baseline = Baseline::find(log, site, analyses)?;
+    let result = normalise(log, site, &baseline, analyses)?;
+    let trends = super::trend(&result, &TrendSettings::default())?;
+    let constant = |quantity: Quantity| {
+        let found = trends.iter().find_map(|trend| trend.of(quantity))?;
+        let estimate = &found.law.constant;
+        // Limits of an even distribution with the same standard deviation.
+        let limits = 3.0_f64.sqrt() * 0.5 * (estimate.high - estimate.low)
+            / Normal::standard().inverse_cdf(0.5 + 0.5 * estimate.level);
+        Some((estimate.value.round(), limits.round()))
+    };
+    if wants(&site.temperature)
+        && let Some((constant_k, off)) = constant(Quantity::WaterPermeability)
+    {
+        fitted.temperature = Law::Fitted { constant_k };
+        fitted.temperature_accuracy_k = Some(off);
+    }
+    if site.salt_temperature.as_ref().is_some_and(wants)
+        && let Some((constant_k, off)) = constant(Quantity::SaltPermeability)
+    {
+        fitted.salt_temperature = Some(Law::Fitted { constant_k });
+        fitted.salt_temperature_accuracy_k = Some(off);
+    }
+    Ok(fitted)
 }
 
 /// A time from which temperature acts differently.

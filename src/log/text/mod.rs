@@ -1,5 +1,6 @@
 //! Text with separators, a block at a time, so that a file of any size is read in bounded memory.
 
+mod plain;
 mod records;
 mod separator;
 
@@ -23,7 +24,7 @@ use crate::error::{Error, Fault};
 
 /// Text read at a time. Large enough that threads have work, small enough that memory stays flat. (Fuzzing brings
 /// small files, which are to have several blocks too.)
-const BLOCK_BYTES: usize = if cfg!(fuzzing) { 1 << 10 } else { 16 << 20 };
+const BLOCK_BYTES: usize = if cfg!(fuzzing) { 1 << 10 } else { 2 << 20 };
 /// A record longer than this is a quote that was never closed.
 const LONGEST_RECORD: usize = 1 << 20;
 const OPEN_QUOTE: &str = "a quote that is never closed";
@@ -244,16 +245,17 @@ impl TextBlocks {
             if self.text.is_empty() && self.at_end {
                 return Ok(None);
             }
-            let end = self.whole_records()?;
+            let has_quotes = memchr(b'"', &self.text).is_some();
+            let end = self.whole_records(has_quotes)?;
             if end == 0 && !self.at_end {
                 self.fill()?;
                 continue;
             }
             let block = &self.text[..end];
-            let parts = if memchr(b'"', block).is_none() {
-                split_at_lines(block, rayon::current_num_threads())
-            } else {
+            let parts = if has_quotes {
                 vec![block]
+            } else {
+                split_at_lines(block, rayon::current_num_threads())
             };
             let mut first_line = self.lines + 1;
             let parts: Vec<(&[u8], u64)> = parts
@@ -267,7 +269,7 @@ impl TextBlocks {
             let records = &self.records;
             let parsed: Vec<Rows> = parts
                 .par_iter()
-                .map(|(part, line)| records.parse(part, *line, header))
+                .map(|(part, line)| records.parse(part, has_quotes, *line, header))
                 .collect();
             let mut rows = Rows::new(header, 0);
             for part in parsed {
@@ -292,14 +294,15 @@ impl TextBlocks {
     }
 
     /// How much of the text is whole records.
-    fn whole_records(&self) -> Result<usize, Error> {
+    fn whole_records(&self, has_quotes: bool) -> Result<usize, Error> {
         if self.at_end {
             return Ok(self.text.len());
         }
-        let end = match memchr(b'"', &self.text) {
-            None => memchr::memrchr(b'\n', &self.text).map_or(0, |at| at + 1),
+        let end = if has_quotes {
             // The last one found may go on in the next block.
-            Some(_) => self.last_record(),
+            self.last_record()
+        } else {
+            memchr::memrchr(b'\n', &self.text).map_or(0, |at| at + 1)
         };
         if self.text.len() - end > LONGEST_RECORD {
             let problem = format!("a record longer than {LONGEST_RECORD} bytes");

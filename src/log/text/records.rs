@@ -3,6 +3,8 @@
 use csv::{ByteRecord, ReaderBuilder};
 use memchr::memchr;
 
+use super::plain::{Done, Plain};
+
 use crate::error::Fault;
 use crate::log::cell::{self, Figures};
 use crate::log::header::{Field, Header, is_switch};
@@ -34,14 +36,33 @@ impl Records {
     }
 
     /// Parses whole records, the first of which stands on line `first_line`.
-    pub fn parse(&self, text: &[u8], first_line: u64, header: &Header) -> Rows {
+    pub fn parse(&self, text: &[u8], has_quotes: bool, first_line: u64, header: &Header) -> Rows {
         // Rows are about as long as each other: the first tells how many to make room for.
         let line = memchr(b'\n', text).unwrap_or(text.len()).max(1);
         let mut rows = Rows::new(header, text.len() / line + text.len() / line / 8);
-        let mut reader = self.reader(text);
+        let plain = if has_quotes {
+            Done::default()
+        } else {
+            Plain::new(self, header).parse(text, &mut rows)
+        };
+        if plain.bytes == text.len() {
+            return rows;
+        }
+        let first_line = first_line + plain.lines;
+        let rest = &text[plain.bytes..];
+        let mut reader = self.reader(rest);
         let mut record = ByteRecord::new();
         while matches!(reader.read_byte_record(&mut record), Ok(true)) {
-            let line = first_line + record.position().map_or(1, |position| position.line()) - 1;
+            // What stands before a record is where the one before it ended: blank lines may lie between.
+            let (start, before) = record.position().map_or((0, 1), |position| {
+                (position.byte() as usize, position.line())
+            });
+            let blank = rest[start.min(rest.len())..]
+                .iter()
+                .take_while(|byte| matches!(byte, b'\n' | b'\r'))
+                .filter(|byte| **byte == b'\n')
+                .count();
+            let line = first_line + before - 1 + blank as u64;
             self.parse_record(&record, line, header, &mut rows);
         }
         rows
@@ -121,7 +142,7 @@ impl Records {
     }
 }
 
-fn parse_label(cell: &[u8], words: &mut Words) -> Option<Fault> {
+pub(super) fn parse_label(cell: &[u8], words: &mut Words) -> Option<Fault> {
     let text = std::str::from_utf8(cell).map(str::trim);
     words.push(text.unwrap_or_default());
     match text {
