@@ -120,7 +120,9 @@ def happening(change: Change) -> str:
     """What happened, as the site file tells it, or as the readings show it."""
     if change.told is not None:
         return _HAPPENINGS[change.kind]
-    return "rate changed" if change.kind == "bend" else change.kind
+    if change.kind == "bend":
+        return "rate changed"
+    return change.kind if change.looks == "unclear" else f"{change.kind}, {change.looks}"
 
 
 def by_when(date: Date) -> str:
@@ -175,7 +177,7 @@ def what_happened(change: Change, site: Site) -> tuple[str, str, str]:
     """The day, what it was and who says so, and how much each quantity changed."""
     what = happening(change)
     if change.told is None:
-        what += ", found in the readings"
+        what += "; found in the readings"
     else:
         note = site.events[change.told].note
         what += f" ({note})" if note else ""
