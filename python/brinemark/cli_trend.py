@@ -52,9 +52,7 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
 
 def add_settings(command: argparse.ArgumentParser) -> None:
     """A log, its site, and what trends, causes and dates are asked for."""
-    cli._add_log(command)
-    # None: the membrane model too, where site file and log tell enough for it.
-    command.set_defaults(analyses=None)
+    cli._add_log(command, with_model=True)
     command.add_argument(
         "--trigger",
         action="append",
