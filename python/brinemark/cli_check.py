@@ -139,7 +139,7 @@ def _table(check: Check, ahead: Forecast) -> list[str]:
     """Each quantity: what was expected, what the visit says, how it stands, when it reaches its trigger."""
     sure = f"{100 * check.when_new.level:.0f} %"
     lines = [
-        f"{'against new':18}{'expected':>11}{'visit':>7}{'all readings':>22}{'trigger':>9}  reached ({sure})"
+        f"{'against new':18}{'expected':>12}{'visit':>7}{'all readings':>22}{'trigger':>9}  reached ({sure})"
     ]
     for of in check.quantities:
         expected = "too few"
@@ -148,7 +148,7 @@ def _table(check: Check, ahead: Forecast) -> list[str]:
             expected = " to ".join(ends)
         visit = percent(of.visit.value) if of.visit.n else "none"
         _, date = ahead.cleaning[of.quantity]
-        figures = f"{expected:>11}{visit:>7}{change(of.now):>22}{percent(of.trigger):>9}"
+        figures = f"{expected:>12}{visit:>7}{change(of.now):>22}{percent(of.trigger):>9}"
         lines.append(f"{quantity(of.quantity):18}{figures}  {between(date)}")
     return lines
 

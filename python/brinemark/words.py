@@ -27,8 +27,14 @@ CAUTIONS_IN_FULL = (
 )
 
 
+_MOST = 9.99
+"""What has risen tenfold, or is so poorly known, needs no more digits."""
+
+
 def signed(change: float) -> str:
     """A fraction as per cent, with its sign: −11.5 %."""
+    if change > _MOST:
+        return f">{100 * _MOST:.0f} %"
     return f"{100 * change:+.1f} %".replace("-", "−")
 
 
@@ -98,6 +104,8 @@ def quantity(name: str) -> str:
 
 def percent(change: float) -> str:
     """A fraction as whole per cent, with its sign: −12 %."""
+    if change > _MOST:
+        return f">{100 * _MOST:.0f} %"
     figure = f"{100 * change:+.0f}".replace("-", "−")
     return f"{'0' if figure in ('+0', '−0') else figure} %"
 
@@ -165,6 +173,8 @@ def constants(found: QuantityTrend) -> tuple[str, str]:
 
 def digits(value: float) -> str:
     """A figure with the three digits that count."""
+    if abs(value) >= 1e6:
+        return f"{value:.3g}"
     return f"{value:.0f}" if abs(value) >= 100 else f"{value:#.3g}"
 
 
