@@ -8,7 +8,18 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from brinemark import cli, cli_trend
-from brinemark.words import between, change, cold_words, digits, group_name, percent, quantity, span, wrapped
+from brinemark.words import (
+    between,
+    change,
+    cold_words,
+    digits,
+    group_name,
+    new_is,
+    percent,
+    quantity,
+    span,
+    wrapped,
+)
 
 if TYPE_CHECKING:
     from brinemark import Check, Diagnosis, Forecast, Result, Trend
@@ -72,7 +83,12 @@ def screen(result: Result, check: Check, trend: Trend, ahead: Forecast) -> list[
         "",
         *_wrapped(_likely(check.diagnosis)),
     ]
-    told = [*cold_words(ahead), *trend.warnings, *(f"Not told: {of}." for of in ahead.missing)]
+    told = [
+        *new_is(result, trend),
+        *cold_words(ahead),
+        *trend.warnings,
+        *(f"Not told: {of}." for of in ahead.missing),
+    ]
     more = [line for text in told for line in _wrapped(text)]
     caution = _wrapped(check.caution)
     lines = [*head, *more, *caution]
