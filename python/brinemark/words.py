@@ -254,7 +254,7 @@ def new_is(result: Result, trend: Trend) -> list[str]:
         first = trend.runs[0].start
         if reference.end is None or datetime.fromisoformat(reference.end) < datetime.fromisoformat(first):
             return [
-                f'"New" is here the log\'s first days, from {first[:10]}: the reference is not in the log. What '
-                "was lost before is not in these figures; give the whole log."
+                f"Here new is the log's first days, from {first[:10]}: the reference is not in the log. "
+                "What was lost before is not in these figures; give the whole log."
             ]
     return []
