@@ -48,6 +48,8 @@ fn stiff(noise: f64) -> Variances {
 
 /// Points on either side that a jump must have.
 const BESIDE: usize = 3;
+/// In the first days of new membranes all settles; no jump is sought before so long, y.
+const STARTED: f64 = 14.0 * DAY;
 
 /// A change at some point, as the scores tell it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -113,6 +115,9 @@ impl Search<'_> {
         let mut best: Option<Best> = None;
         for at in BESIDE..points.len().saturating_sub(BESIDE - 1) {
             let time = points.time[at];
+            if time - points.time[0] < STARTED {
+                continue;
+            }
             let mut consider = |kind, statistic: f64, clear: f64| {
                 let excess = statistic - clear;
                 if excess > 0.0 && best.is_none_or(|best| excess > best.excess) {
@@ -201,7 +206,10 @@ impl Search<'_> {
         for row in found.map(|found| found.rows).unwrap_or_default() {
             let time = self.points.time[row];
             let near = |known: &Intervention| (known.time - time).abs() <= 4.0 * DAY;
-            if !all.iter().any(near) && self.statistics(&all)[0][row] > self.clear.jump {
+            if time - self.points.time[0] >= STARTED
+                && !all.iter().any(near)
+                && self.statistics(&all)[0][row] > self.clear.jump
+            {
                 all.push(Intervention {
                     time,
                     kind: Happening::Cleaning,
