@@ -130,12 +130,18 @@ def _add_reading(command: argparse.ArgumentParser) -> None:
     )
 
 
-def _add_log(command: argparse.ArgumentParser) -> None:
+_USUAL = "permeate_flow,salt_passage,differential_pressure"
+
+
+def _add_log(command: argparse.ArgumentParser, *, with_model: bool = False) -> None:
+    """A log to be normalised; `with_model`: by the membrane model too, where it knows enough."""
     _add_reading(command)
+    unless_told = f"{_USUAL}{', and membrane_model where the site file tells enough' if with_model else ''}"
     command.add_argument(
         "--analyses",
-        default="permeate_flow,salt_passage,differential_pressure",
-        help="which of these to compute, with commas between (all)",
+        default=None if with_model else _USUAL,
+        metavar="NAMES",
+        help=f"what to compute, with commas between ({unless_told})",
     )
     command.add_argument("--baseline", type=Path, metavar="FILE", help="a reference kept by --save-baseline")
     command.add_argument(

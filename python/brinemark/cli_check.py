@@ -8,7 +8,18 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from brinemark import cli, cli_trend
-from brinemark.words import between, change, cold_words, digits, group_name, percent, quantity, span, wrapped
+from brinemark.words import (
+    between,
+    change,
+    cold_words,
+    digits,
+    group_name,
+    new_is,
+    percent,
+    quantity,
+    span,
+    wrapped,
+)
 
 if TYPE_CHECKING:
     from brinemark import Check, Diagnosis, Forecast, Result, Trend
@@ -72,7 +83,12 @@ def screen(result: Result, check: Check, trend: Trend, ahead: Forecast) -> list[
         "",
         *_wrapped(_likely(check.diagnosis)),
     ]
-    told = [*cold_words(ahead), *trend.warnings, *(f"Not told: {of}." for of in ahead.missing)]
+    told = [
+        *new_is(result, trend),
+        *cold_words(ahead),
+        *trend.warnings,
+        *(f"Not told: {of}." for of in ahead.missing),
+    ]
     more = [line for text in told for line in _wrapped(text)]
     caution = _wrapped(check.caution)
     lines = [*head, *more, *caution]
@@ -139,7 +155,7 @@ def _table(check: Check, ahead: Forecast) -> list[str]:
     """Each quantity: what was expected, what the visit says, how it stands, when it reaches its trigger."""
     sure = f"{100 * check.when_new.level:.0f} %"
     lines = [
-        f"{'against new':18}{'expected':>11}{'visit':>7}{'all readings':>22}{'trigger':>9}  reached ({sure})"
+        f"{'against new':18}{'expected':>12}{'visit':>7}{'all readings':>22}{'trigger':>9}  reached ({sure})"
     ]
     for of in check.quantities:
         expected = "too few"
@@ -148,7 +164,7 @@ def _table(check: Check, ahead: Forecast) -> list[str]:
             expected = " to ".join(ends)
         visit = percent(of.visit.value) if of.visit.n else "none"
         _, date = ahead.cleaning[of.quantity]
-        figures = f"{expected:>11}{visit:>7}{change(of.now):>22}{percent(of.trigger):>9}"
+        figures = f"{expected:>12}{visit:>7}{change(of.now):>22}{percent(of.trigger):>9}"
         lines.append(f"{quantity(of.quantity):18}{figures}  {between(date)}")
     return lines
 

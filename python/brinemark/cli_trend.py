@@ -14,6 +14,7 @@ from brinemark.words import (
     cold_words,
     constants,
     group_name,
+    new_is,
     percent,
     quantity,
     run_cells,
@@ -52,9 +53,7 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
 
 def add_settings(command: argparse.ArgumentParser) -> None:
     """A log, its site, and what trends, causes and dates are asked for."""
-    cli._add_log(command)
-    # None: the membrane model too, where site file and log tell enough for it.
-    command.set_defaults(analyses=None)
+    cli._add_log(command, with_model=True)
     command.add_argument(
         "--trigger",
         action="append",
@@ -203,7 +202,7 @@ def _say(result: Result, trend: Trend, why: Diagnosis | None, ahead: Forecast) -
         print(f"  {quantity(name)} at {percent(trigger)}: {by_when(date)}")
     for text in (*costs(ahead), *cold_words(ahead), *(f"Not told: {text}." for text in ahead.missing)):
         _print(text)
-    for warning in trend.warnings:
+    for warning in (*new_is(result, trend), *trend.warnings):
         _print(f"Note: {warning}")
     if why is not None:
         print()

@@ -196,6 +196,7 @@ def summary(
                 "kind": change.kind,
                 "told": change.told is not None,
                 "seen": change.seen,
+                "looks": change.looks,
                 "sizes": {name: _estimate(size) for name, size in change.sizes.items()},
             }
             for change in trend.changes

@@ -3,10 +3,23 @@
 from __future__ import annotations
 
 import textwrap
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from brinemark import Budget, Change, Date, Estimate, Forecast, QuantityTrend, Run, Site, Standing
+    from brinemark import (
+        Budget,
+        Change,
+        Date,
+        Estimate,
+        Forecast,
+        QuantityTrend,
+        Result,
+        Run,
+        Site,
+        Standing,
+        Trend,
+    )
 
 
 CAUTIONS = (
@@ -27,8 +40,14 @@ CAUTIONS_IN_FULL = (
 )
 
 
+_MOST = 9.99
+"""What has risen tenfold, or is so poorly known, needs no more digits."""
+
+
 def signed(change: float) -> str:
     """A fraction as per cent, with its sign: −11.5 %."""
+    if change > _MOST:
+        return f">{100 * _MOST:.0f} %"
     return f"{100 * change:+.1f} %".replace("-", "−")
 
 
@@ -98,6 +117,8 @@ def quantity(name: str) -> str:
 
 def percent(change: float) -> str:
     """A fraction as whole per cent, with its sign: −12 %."""
+    if change > _MOST:
+        return f">{100 * _MOST:.0f} %"
     figure = f"{100 * change:+.0f}".replace("-", "−")
     return f"{'0' if figure in ('+0', '−0') else figure} %"
 
@@ -120,7 +141,9 @@ def happening(change: Change) -> str:
     """What happened, as the site file tells it, or as the readings show it."""
     if change.told is not None:
         return _HAPPENINGS[change.kind]
-    return "rate changed" if change.kind == "bend" else change.kind
+    if change.kind == "bend":
+        return "rate changed"
+    return change.kind if change.looks == "unclear" else f"{change.kind}, {change.looks}"
 
 
 def by_when(date: Date) -> str:
@@ -163,6 +186,8 @@ def constants(found: QuantityTrend) -> tuple[str, str]:
 
 def digits(value: float) -> str:
     """A figure with the three digits that count."""
+    if abs(value) >= 1e6:
+        return f"{value:.3g}"
     return f"{value:.0f}" if abs(value) >= 100 else f"{value:#.3g}"
 
 
@@ -175,7 +200,7 @@ def what_happened(change: Change, site: Site) -> tuple[str, str, str]:
     """The day, what it was and who says so, and how much each quantity changed."""
     what = happening(change)
     if change.told is None:
-        what += ", found in the readings"
+        what += "; found in the readings"
     else:
         note = site.events[change.told].note
         what += f" ({note})" if note else ""
@@ -219,3 +244,17 @@ def cold_words(ahead: Forecast) -> list[str]:
     if cold.demand is not None and cold.date is not None:
         text += f"; below the {digits(cold.demand)} {flow.unit} needed: {by_when(cold.date)}"
     return [f"{text}."]
+
+
+def new_is(result: Result, trend: Trend) -> list[str]:
+    """What "new" is for a trend whose log does not hold the reference: its own first days."""
+    for reference in result.baseline.references:
+        if (reference.train, reference.stage) != (trend.train, trend.stage):
+            continue
+        first = trend.runs[0].start
+        if reference.end is None or datetime.fromisoformat(reference.end) < datetime.fromisoformat(first):
+            return [
+                f"Here new is the log's first days, from {first[:10]}: the reference is not in the log. "
+                "What was lost before is not in these figures; give the whole log."
+            ]
+    return []

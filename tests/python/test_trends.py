@@ -233,6 +233,21 @@ def test_check_fits_one_screen(
         assert found["forecast"]["cleaning"].keys() == set(QUANTITIES)
 
 
+def test_a_screen_stays_a_screen_whatever_is_known() -> None:
+    """So few and so scattered readings that an interval spans many powers of ten."""
+    for seed in (50, 51):
+        made = simulate(seed, "sensor", size="small", schedule="visits")
+        result = bm.normalise(made.log(), made.site, analyses=(*bm.ANALYSES, "membrane_model"))
+        for rows in (None, 8, 12):
+            if rows is not None:
+                head = bm.read_log(made.log().to_polars().head(rows))
+                result = bm.normalise(head, made.site, analyses=(*bm.ANALYSES, "membrane_model"))
+            trend, check = bm.trend(result)[0], bm.check(result)[0]
+            lines = screen(result, check, trend, bm.forecast(result, trend, demand="3 gpm"))
+            assert len(lines) <= 24
+            assert max(map(len, lines)) <= 90, lines
+
+
 def test_check_judges_the_last_visit(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """A visit is a line at the end of the log: half the flow there is told, and doubted."""
     rows = Path(LOG).read_text(encoding="utf-8").splitlines()
@@ -360,6 +375,8 @@ def test_a_log_too_short_says_so(capsys: pytest.CaptureFixture[str], tmp_path: P
         status, said, _ = run(capsys, command, log, "--site", SITE, "--baseline", baseline)
         assert status == 0
         assert "too few days with readings for a cause" in said.lower()
+        # The kept baseline is two years older than these four days.
+        assert "the reference is not in the log" in " ".join(said.split())
     bm.read_log(frame.tail(3)).write_csv(log)
     for command in ("check", "trend"):
         status, said, complaint = run(capsys, command, log, "--site", SITE, "--baseline", baseline)

@@ -13,6 +13,7 @@ from brinemark.words import (
     cold_words,
     constants,
     group_name,
+    new_is,
     percent,
     quantity,
     run_cells,
@@ -80,7 +81,7 @@ def _told(
         else "",
         "cold": cold_words(ahead),
         "missing": ahead.missing,
-        "warnings": trend.warnings,
+        "warnings": [*new_is(result, trend), *trend.warnings],
     }
 
 

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from brinemark import Diagnosis, Forecast, Trend
 
 _AHEAD_YEARS = 1.0
+_FEW = 100
+"""Points so few are drawn larger."""
 _DAY_US = 86_400_000_000
 _FAN = "///"
 _TOLD, _FOUND = (0, (1, 2)), (0, (6, 2, 1, 2))
@@ -78,7 +80,9 @@ def _draw_quantity(axes: Axes, trend: Trend, name: str, trigger: float) -> None:
         np.array([100 * of.high for of in ahead]),
     )
     bottom, top = _scale(points, low, high, fan_low, fan_high, 100 * trigger)
-    axes.plot(time, points, ".", color=MEASURED, ms=3, alpha=0.6, rasterized=len(points) > 300)
+    few = len(points) <= _FEW
+    size, alpha = (6, 1.0) if few else (3, 0.6)
+    axes.plot(time, points, ".", color=MEASURED, ms=size, alpha=alpha, rasterized=len(points) > 300)
     for off, marker, edge in ((points > top, "^", 0.98), (points < bottom, "v", 0.02)):
         axes.plot(
             time[off],
@@ -119,7 +123,9 @@ def _scale(
 ) -> tuple[float, float]:
     """The span of level, trigger and nearly all points; the fan may take as much again on each side."""
     there = points[np.isfinite(points)]
-    most = np.quantile(there, (0.01, 0.99)) if len(there) > 100 else (np.min(low), np.max(high))
+    # A slip of the pencil among few would be most of the picture.
+    edge = 0.1 if len(there) <= _FEW else 0.01
+    most = np.quantile(there, (edge, 1 - edge))
     bottom = min(0.0, trigger, float(np.min(low)), float(most[0]))
     top = max(0.0, trigger, float(np.max(high)), float(most[1]))
     span = top - bottom
