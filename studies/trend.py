@@ -139,7 +139,7 @@ def course(job: Job) -> Found:
         "swing": swing(day, np.log1p(trend.point_changes("water_permeability")) - truth[day]),
         "constant_off": water.temperature_constant.value - plant.made.water_constant_k,
         "constant_held": holds(water.temperature_constant, plant.made.water_constant_k),
-        "untold": sum(change.told is None and change.kind == "jump" for change in trend.changes),
+        "untold": sum(change.told is None and change.kind != "bend" for change in trend.changes),
         "law_warned": any("acts differently" in warning for warning in trend.warnings),
         "causes": [(ranked.cause, ranked.probability) for ranked in bm.diagnose(result, trend).causes],
     }
@@ -186,11 +186,10 @@ def cleaning(job: Job) -> Found:
         "won_off": [],
         "years": len(plant.truth) / 365.25,
     }
-    cleaned = ("like a cleaning", "like new membranes")
     jumps = [
         ((change.time_us - start) / 86400e6, change.told is not None, at)
         for at, change in enumerate(trend.changes)
-        if change.kind in ("jump", "replacement") and (change.told is not None or change.looks in cleaned)
+        if change.kind in ("cleaning", "replacement")
     ]
     read = plant.days(trend)
 

@@ -14,7 +14,6 @@ from brinemark.words import (
     cold_words,
     digits,
     group_name,
-    new_is,
     percent,
     quantity,
     span,
@@ -84,7 +83,6 @@ def screen(result: Result, check: Check, trend: Trend, ahead: Forecast) -> list[
         *_wrapped(_likely(check.diagnosis)),
     ]
     told = [
-        *new_is(result, trend),
         *cold_words(ahead),
         *trend.warnings,
         *(f"Not told: {of}." for of in ahead.missing),

@@ -14,7 +14,6 @@ from brinemark.words import (
     cold_words,
     constants,
     group_name,
-    new_is,
     percent,
     quantity,
     run_cells,
@@ -202,7 +201,7 @@ def _say(result: Result, trend: Trend, why: Diagnosis | None, ahead: Forecast) -
         print(f"  {quantity(name)} at {percent(trigger)}: {by_when(date)}")
     for text in (*costs(ahead), *cold_words(ahead), *(f"Not told: {text}." for text in ahead.missing)):
         _print(text)
-    for warning in (*new_is(result, trend), *trend.warnings):
+    for warning in trend.warnings:
         _print(f"Note: {warning}")
     if why is not None:
         print()

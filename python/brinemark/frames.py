@@ -339,13 +339,13 @@ def normalise(
     analyses : "permeate_flow", "salt_passage", "differential_pressure", "membrane_model": one or more. The
         last infers from each reading the elements' permeabilities and spacer friction through the membrane
         model, and needs [element] length and feed_spacer_thickness in the site file.
-    Where the site file says [temperature] law = "fitted", the constant is found from this log first, together with
-        its trend; the result's `site` has it, and serves later logs of the same unit with the kept baseline.
     screen : whether a log that was not screened yet is screened first, by the site's [screen].
 
     Returns: Result, one row for each of the log, in order. Where the site file tells what instruments,
         assumptions and laws may be off by, each figure has its standard uncertainty beside it, in a column
-        of its name and `_u`.
+        of its name and `_u`. Where the site file says [temperature] law = "fitted", the constant is found from
+        this log first, together with its trend; the result's `site` has it, and serves later logs of the same
+        unit with the kept baseline.
     Raises: MissingColumnError where an input is neither measured, derivable nor assumed; BaselineError
         where there is no reference; MethodError where the baseline was made by another method.
     Source: ASTM D4516 (net driving pressure with half the device pressure drop and the log-mean

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import textwrap
-from datetime import datetime
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -14,11 +13,9 @@ if TYPE_CHECKING:
         Estimate,
         Forecast,
         QuantityTrend,
-        Result,
         Run,
         Site,
         Standing,
-        Trend,
     )
 
 
@@ -130,7 +127,7 @@ def change(estimate: Estimate) -> str:
 
 
 _HAPPENINGS = {
-    "jump": "cleaning",
+    "cleaning": "cleaning",
     "replacement": "replacement",
     "calibration": "calibration",
     "bend": "pretreatment change",
@@ -244,17 +241,3 @@ def cold_words(ahead: Forecast) -> list[str]:
     if cold.demand is not None and cold.date is not None:
         text += f"; below the {digits(cold.demand)} {flow.unit} needed: {by_when(cold.date)}"
     return [f"{text}."]
-
-
-def new_is(result: Result, trend: Trend) -> list[str]:
-    """What "new" is for a trend whose log does not hold the reference: its own first days."""
-    for reference in result.baseline.references:
-        if (reference.train, reference.stage) != (trend.train, trend.stage):
-            continue
-        first = trend.runs[0].start
-        if reference.end is None or datetime.fromisoformat(reference.end) < datetime.fromisoformat(first):
-            return [
-                f"Here new is the log's first days, from {first[:10]}: the reference is not in the log. "
-                "What was lost before is not in these figures; give the whole log."
-            ]
-    return []

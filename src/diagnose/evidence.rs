@@ -45,12 +45,6 @@ pub struct Evidence {
     steps: Vec<f64>,
 }
 
-/// Whether a jump that nobody told is a cleaning by what it did: output up, pressure drop or salt passage down with it.
-pub(super) fn like_a_cleaning(sizes: [Option<f64>; 3]) -> bool {
-    let [water, salt, drop] = sizes.map(|size| size.unwrap_or(0.0));
-    water > 0.02 && (drop < -0.02 || salt < 0.4 * water)
-}
-
 impl Evidence {
     /// Gathers it. `None` where a trend has fewer than six points.
     pub fn of(trend: &Trend) -> Option<Self> {
@@ -98,16 +92,14 @@ impl Evidence {
                     found.prior.settling,
                 ));
             }
-            for (place, change) in trend.changes.iter().enumerate() {
-                let it = &trend.interventions[place];
+            for it in &trend.interventions {
                 let spread = match it.kind {
                     _ if !it.touches[quantity] => continue,
                     Happening::Bend => continue,
                     Happening::Calibration => found.prior.calibration,
-                    _ if change.told.is_some() || like_a_cleaning(trend.jump_of(place)) => {
-                        found.prior.jump
-                    }
-                    _ => continue,
+                    Happening::Cleaning | Happening::Replacement => found.prior.jump,
+                    // What nobody told, and no cleaning does, is what a cause must explain.
+                    Happening::Jump => continue,
                 };
                 shared.push((
                     along(&|at| f64::from(u8::from(points.time[at] >= it.time))),
@@ -262,11 +254,12 @@ fn blocks(trend: &Trend, time: &[f64], jumps: &[&Intervention]) -> Vec<Block> {
     let mut blocks = Vec::new();
     for found in &trend.quantities {
         let quantity = found.quantity as usize;
+        let off = trend.off_trend(found);
         for cut in cuts.windows(2) {
-            let mut values: Vec<f64> = points.values[quantity][cut[0]..cut[1]]
-                .iter()
-                .copied()
-                .filter(|value| !value.is_nan())
+            // A blunder is no evidence: four times the noise off the trend, one in 16 000 by chance.
+            let mut values: Vec<f64> = (cut[0]..cut[1])
+                .filter(|at| off[*at].abs() <= 4.0 * found.noise)
+                .map(|at| points.values[quantity][at])
                 .collect();
             if values.is_empty() {
                 continue;

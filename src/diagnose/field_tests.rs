@@ -12,7 +12,7 @@ pub struct FieldTest {
 }
 
 /// What stands beside every advice.
-pub const CAUTION: &str = "Work on a unit under pressure, on its electrical parts or with cleaning chemicals is for trained people, by the manufacturer's instructions and local codes. No figure here says that water is safe to drink: an accredited laboratory does.";
+pub const CAUTION: &str = "Work on a unit under pressure, on its electrical parts or with cleaning chemicals is for trained people, by the manufacturer's instructions and local codes. Whether water is fit to drink is for an accredited laboratory to test; no figure here tells it.";
 
 /// The test that separates two causes best.
 pub fn between(one: Cause, other: Cause) -> FieldTest {

@@ -19,7 +19,7 @@ use crate::trend::points::Quantity;
 use crate::trend::{Trend, TrendSettings, trend_of_rows};
 use causes::{Cause, showings};
 use conditions::{Shift, shifts};
-use evidence::{Evidence, like_a_cleaning};
+use evidence::Evidence;
 
 pub use field_tests::{CAUTION, FieldTest};
 
@@ -263,7 +263,6 @@ impl Seen {
                 .filter(|place| {
                     let change = &trend.changes[*place];
                     change.kind == Happening::Cleaning
-                        && (change.told.is_some() || like_a_cleaning(trend.jump_of(*place)))
                 })
                 .filter_map(|place| trend.jump_of(place)[quantity as usize])
                 .sum()

@@ -183,7 +183,8 @@ impl PyChange {
         self.0.time_us
     }
 
-    /// "jump" (a cleaning, or something like it), "replacement", "calibration" or "bend" (the rate changed).
+    /// "cleaning" (told, or found and like one), "jump" (something else at once), "replacement", "calibration" or "bend" (the
+    /// rate changed).
     #[getter]
     fn kind(&self) -> &'static str {
         self.0.kind.name()

@@ -7,7 +7,7 @@
 //! each must still be clear with all others in place.
 
 use super::filter::{LEVEL, RATE, Variances};
-use super::model::{Course, Happening, Intervention, Prior, Scatter, evidence, scatters};
+use super::model::{Course, Happening, Intervention, New, Prior, Scatter, evidence, scatters};
 use super::points::{DAY, Points, Quantity};
 use crate::change_points::{ChangePointSettings, Cost, Number, change_points};
 
@@ -68,6 +68,15 @@ struct Scores {
 }
 
 impl Scores {
+    /// What a jump here is taken for.
+    fn kind(&self) -> Happening {
+        if self.is_like_a_cleaning() {
+            Happening::Cleaning
+        } else {
+            Happening::Jump
+        }
+    }
+
     /// Output up clearly, salt passage not with it.
     fn is_like_a_cleaning(&self) -> bool {
         let [water, salt, _] = self.sizes;
@@ -93,8 +102,8 @@ pub struct Search<'a> {
     pub noise: [f64; 3],
     /// What is thought of each.
     pub priors: [Prior; 3],
-    /// When the membranes were new.
-    pub new_at: f64,
+    /// What is new.
+    pub new: New,
     /// When something is clear.
     pub clear: Clear,
 }
@@ -113,7 +122,7 @@ impl Search<'_> {
                 *quantity,
                 &self.priors[*quantity],
                 interventions,
-                self.new_at,
+                &self.new,
             );
             let smoothed = course.smoothed(&stiff(self.noise[*quantity]));
             for (scores, pass) in found.iter_mut().zip(&course.passes) {
@@ -171,9 +180,9 @@ impl Search<'_> {
                     best = Some(Best { time, kind, excess });
                 }
             };
-            let sudden = [Happening::Cleaning, Happening::Replacement];
+            let sudden = [Happening::Cleaning, Happening::Jump, Happening::Replacement];
             if !taken(time, &sudden, 4.0 * DAY) {
-                consider(Happening::Cleaning);
+                consider(scores[at].kind());
             }
             if !taken(time, &[Happening::Bend], 20.0 * DAY) && !taken(time, &sudden, 10.0 * DAY) {
                 consider(Happening::Bend);
@@ -250,13 +259,14 @@ impl Search<'_> {
         for row in found.map(|found| found.rows).unwrap_or_default() {
             let time = self.points.time[row];
             let near = |known: &Intervention| (known.time - time).abs() <= 4.0 * DAY;
-            if time - self.points.time[0] >= STARTED
-                && !all.iter().any(near)
-                && self.excess(&self.scores(&all, [true; 3])[row], Happening::Cleaning) > 0.0
-            {
+            if time - self.points.time[0] < STARTED || all.iter().any(near) {
+                continue;
+            }
+            let scores = self.scores(&all, [true; 3])[row];
+            if self.excess(&scores, scores.kind()) > 0.0 {
                 all.push(Intervention {
                     time,
-                    kind: Happening::Cleaning,
+                    kind: scores.kind(),
                     touches: [true; 3],
                 });
             }
@@ -316,7 +326,7 @@ impl Search<'_> {
                 quantity,
                 &self.priors[quantity],
                 interventions,
-                self.new_at,
+                &self.new,
             )
         };
         let scatters: Vec<(usize, Scatter)> = self

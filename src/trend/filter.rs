@@ -105,6 +105,11 @@ pub struct Blunders {
     pub times: f64,
 }
 
+/// For how long a rate is thought to grow by itself without a reading, y.
+const LONGEST_GROWTH: f64 = 0.5;
+/// A rate beyond which it isn't thought to change the more, 1/y.
+const FASTEST: f64 = 2.0;
+
 /// ln √(2π).
 const LN_ROOT_TAU: f64 = 0.918_938_533_204_672_8;
 
@@ -260,14 +265,17 @@ impl Passage {
     #[inline]
     fn new(years: f64, variances: &Variances) -> Self {
         let growth = variances.growth;
+        // Nothing grows by a law of its own for longer.
+        let grows = years.min(LONGEST_GROWTH);
+        let grown = (growth * grows).exp();
         Self {
             kept: (-years / variances.memory).exp(),
             along: if growth == 0.0 {
                 years
             } else {
-                (growth * years).exp_m1() / growth
+                (growth * grows).exp_m1() / growth + grown * (years - grows)
             },
-            grown: (growth * years).exp(),
+            grown,
         }
     }
 }
@@ -275,7 +283,7 @@ impl Passage {
 /// What passing time adds to the covariance of level and level, level and rate, rate and rate, wander and wander.
 #[inline]
 fn passing_noise(years: f64, rate: f64, variances: &Variances) -> [f64; 4] {
-    let own = variances.share * rate;
+    let own = variances.share * rate.clamp(-FASTEST, FASTEST);
     let bend = (variances.bend * variances.bend + own * own) * years;
     let walk = variances.walk * variances.walk * years;
     let wander = variances.wander * variances.wander;

@@ -99,11 +99,24 @@ pub struct Intervention {
     pub touches: [bool; 3],
 }
 
+/// When the membranes were new, and what they did then.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct New {
+    /// When, years from 1970.
+    pub at: f64,
+    /// The logarithm of each quantity then, where the points don't hold it; NaN: the first points are what is new.
+    pub figures: [f64; 3],
+    /// 1/298.15 K − 1/T of the temperature then, 1/K.
+    pub slow: f64,
+}
+
 /// What a happening does to the state.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Happening {
-    /// The membranes change at once, and how fast they change too: a cleaning, or something found in the data.
+    /// The membranes are cleaned: they change at once, and how fast they change too; a new run begins.
     Cleaning,
+    /// Something changes at once, for good; what, is not told.
+    Jump,
     /// New membranes: all starts anew.
     Replacement,
     /// The instruments change, the membranes don't.
@@ -148,7 +161,8 @@ impl Happening {
     /// Its name.
     pub fn name(self) -> &'static str {
         match self {
-            Self::Cleaning => "jump",
+            Self::Cleaning => "cleaning",
+            Self::Jump => "jump",
             Self::Replacement => "replacement",
             Self::Calibration => "calibration",
             Self::Bend => "bend",
@@ -157,13 +171,13 @@ impl Happening {
 }
 
 impl Course {
-    /// The course of a quantity. `new_at`: when the membranes were new, years from 1970.
+    /// The course of a quantity.
     pub fn new(
         points: &Points,
         quantity: usize,
         prior: &Prior,
         interventions: &[Intervention],
-        new_at: f64,
+        new: &New,
     ) -> Self {
         let values = &points.values[quantity];
         let first = values
@@ -181,7 +195,13 @@ impl Course {
         deviations[FAST] = 3000.0;
         deviations[SETTLING] = prior.settling;
         let mut start = Gaussian::independent(mean, deviations);
-        start.copy(LEVEL, NEW);
+        let reference = new.figures[quantity];
+        if reference.is_nan() {
+            start.copy(LEVEL, NEW);
+        } else {
+            start.mean[NEW] = reference;
+            start.covariance[NEW][NEW] = 1.0;
+        }
         start.copy(LEVEL, RUN);
         start.copy(LEVEL, THEN);
         let mut course = Self {
@@ -190,10 +210,21 @@ impl Course {
             passes: Vec::with_capacity(points.len()),
             reads: Vec::with_capacity(points.len()),
             jumps: Vec::new(),
-            new_at,
+            new_at: new.at,
         };
+        if !reference.is_nan() {
+            let mut loads = [0.0; PARTS];
+            loads[NEW] = 1.0;
+            loads[SLOW] = new.slow;
+            course.steps.push(Step::Read {
+                value: reference,
+                loads,
+                // A median of some ten readings.
+                weight: 0.1,
+            });
+        }
         let mut before = points.time.first().copied().unwrap_or(0.0);
-        let mut new_at = new_at;
+        let mut new_at = new.at;
         let then = points.year_before_last();
         for at in 0..points.len() {
             let time = points.time[at];
@@ -243,6 +274,7 @@ impl Course {
         match kind {
             Happening::Calibration => jump(&[LEVEL, NEW, RUN, THEN], prior.calibration),
             Happening::Bend => jump(&[RATE], prior.bend),
+            Happening::Jump => jump(&[LEVEL], prior.jump),
             Happening::Cleaning => {
                 jump(&[LEVEL], prior.jump);
                 jump(&[RATE], prior.bend);

@@ -1,10 +1,10 @@
 //! Runs between cleanings: how fast each lost, what the cleaning behind it won back.
 
 use super::filter::{Gaussian, LEVEL, Smoothed};
+use super::known::{difference, estimate};
 use super::mixture::{Component, moments, quantile};
 use super::model::{Believed, Course, Happening, Intervention, NEW, PARTS, RUN};
 use super::points::{Points, YEAR_US};
-use super::{difference, estimate};
 use crate::assess::Estimate;
 
 /// One run between cleanings.

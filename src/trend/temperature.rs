@@ -1,11 +1,12 @@
 //! The site's own temperature law: how a quantity of this unit follows temperature, from its own log.
 
 use super::TrendSettings;
+use super::filter::LEVEL;
 use super::filter::{Step, Variances};
 use super::mixture::moments;
 use super::model::{Believed, Course, PARTS, SLOW};
 use super::points::{Points, Quantity, inverse_temperature};
-use super::{Gaussian, LEVEL, NEW, QuantityTrend, Trend, estimate, mixture_of, part};
+use super::{Gaussian, NEW, QuantityTrend, Trend, estimate, mixture_of, part};
 use crate::assess::Estimate;
 use crate::baseline::Baseline;
 use crate::error::Error;

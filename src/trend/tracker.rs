@@ -85,7 +85,7 @@ impl Tracker {
             .interventions
             .iter()
             .filter(|it| it.kind == Happening::Replacement)
-            .fold(self.trend.new_at, |new_at, it| new_at.max(it.time));
+            .fold(self.trend.new.at, |new_at, it| new_at.max(it.time));
         let loads = loads(slow, fast, (time - new_at).max(0.0));
         debug_assert!(loads[LEVEL] == 1.0 && loads[SETTLING] <= 1.0);
         for found in &mut self.trend.quantities {
@@ -134,10 +134,16 @@ impl FloorDay for f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::super::model::{Course, PARTS, THEN, likely, scatters};
+    use super::super::model::{Course, New, PARTS, THEN, likely, scatters};
     use super::*;
     use crate::trend::points::DAY;
     use crate::trend::{Prior, trend_of_points};
+
+    const NEW: New = New {
+        at: 52.0,
+        figures: [f64::NAN; 3],
+        slow: 0.0,
+    };
 
     /// A plant that loses 10 % a year, through two seasons.
     fn points(days: usize) -> Points {
@@ -166,7 +172,7 @@ mod tests {
     fn day_by_day_is_the_same_as_at_once() {
         let all = points(500);
         let early = points(400);
-        let trend = trend_of_points(early, 52.0, &Default::default());
+        let trend = trend_of_points(early, NEW, &Default::default());
         let mut tracker = Tracker::new(&trend);
         for at in 400..500 {
             let values = [0, 1, 2].map(|quantity| all.values[quantity][at]);
@@ -174,7 +180,7 @@ mod tests {
         }
         for found in &tracker.trend.quantities {
             let quantity = found.quantity as usize;
-            let course = Course::new(&all, quantity, &found.prior, &trend.interventions, 52.0);
+            let course = Course::new(&all, quantity, &found.prior, &trend.interventions, &NEW);
             let mut shares: Vec<f64> = Vec::new();
             for (way, end) in found.ways.iter().zip(&found.ends) {
                 let (log, state) = course.filtered(&way.variances);
@@ -202,7 +208,7 @@ mod tests {
 
     #[test]
     fn a_course_knows_its_law_and_its_rate() {
-        let trend = trend_of_points(points(900), 52.0, &Default::default());
+        let trend = trend_of_points(points(900), NEW, &Default::default());
         let water = trend
             .of(Quantity::WaterPermeability)
             .expect("there are points");
@@ -213,7 +219,7 @@ mod tests {
         let expected = -0.02 / 6.0 * (273.15_f64 + 14.0).powi(2);
         assert!((own - expected).abs() < 60.0, "{own} beside {expected}");
         let prior = Prior::of(Quantity::WaterPermeability, None);
-        let course = Course::new(&trend.points, 0, &prior, &[], 52.0);
+        let course = Course::new(&trend.points, 0, &prior, &[], &NEW);
         let scatters = scatters(&course, 0.01, prior.drift, true);
         let ways = likely(&course, &scatters, prior.drift);
         assert!((ways.iter().map(|way| way.share).sum::<f64>() - 1.0).abs() < 1e-12);

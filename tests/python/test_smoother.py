@@ -18,6 +18,8 @@ def test_likelihood_and_states_are_those_of_another_library() -> None:
     kept = np.exp(-1.0 / memory)
     model = sm.tsa.UnobservedComponents(values, "llevel", autoregressive=1)
     model.ssm.initialize_known(np.zeros(2), np.diag([5.0**2, wander**2]))
+    # The first value counts too: nothing before it is unknown.
+    model.loglikelihood_burn = 0
     theirs = model.smooth([noise**2, walk**2, wander**2 * (1 - kept**2), kept])
     ours = bm.smooth_local_trend(
         np.arange(200.0),
@@ -42,6 +44,7 @@ def test_a_rate_of_the_nile() -> None:
     nile = sm.datasets.nile.load_pandas().data["volume"].to_numpy(dtype=float)
     model = sm.tsa.UnobservedComponents(nile, "lltrend")
     model.ssm.initialize_known(np.array([1000.0, 0.0]), np.diag([500.0**2, 50.0**2]))
+    model.loglikelihood_burn = 0
     theirs = model.smooth([15099.0, 1469.1, 0.0])
     ours = bm.smooth_local_trend(
         np.arange(100.0),

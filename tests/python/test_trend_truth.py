@@ -72,7 +72,7 @@ def test_cleanings_are_found_and_weighed() -> None:
     made = plant(41, "organic", cleaned=True)
     _, trend = course(41, "organic", cleaned=True)
     start = int(np.datetime64(made.start, "us").astype(np.int64))
-    days = [(change.time_us - start) / 86400e6 for change in trend.changes if change.kind == "jump"]
+    days = [(change.time_us - start) / 86400e6 for change in trend.changes if change.kind == "cleaning"]
     for cleaning in made.cleanings:
         assert min(abs(day - cleaning.day) for day in days) <= 3.5
     ended = [run for run in trend.runs if run.ended_by is not None and "water_permeability" in run.won_back]

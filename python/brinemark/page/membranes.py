@@ -13,7 +13,6 @@ from brinemark.words import (
     cold_words,
     constants,
     group_name,
-    new_is,
     percent,
     quantity,
     run_cells,
@@ -81,7 +80,7 @@ def _told(
         else "",
         "cold": cold_words(ahead),
         "missing": ahead.missing,
-        "warnings": [*new_is(result, trend), *trend.warnings],
+        "warnings": trend.warnings,
     }
 
 
