@@ -23,6 +23,7 @@ from typing import Any
 
 import ageing
 import numpy as np
+from ageing_instruments import UNITS
 from numpy.typing import NDArray
 
 import brinemark as bm
@@ -81,7 +82,7 @@ class Plant:
         """The log, or its days before `until`."""
         made = self.made
         rows = made.row_day < (until if until is not None else len(made.ran))
-        named = {f"{name} [{ageing.UNITS[name]}]": values[rows] for name, values in made.columns.items()}
+        named = {f"{name} [{UNITS[name]}]": values[rows] for name, values in made.columns.items()}
         return bm.read_log({"time": made.time[rows], **named}, tz="UTC")
 
     def course(self, until: int | None = None) -> tuple[bm.Result, bm.Trend]:
@@ -91,7 +92,7 @@ class Plant:
 
     def days(self, trend: bm.Trend) -> NDArray[np.intp]:
         """The day of each point."""
-        start = int(np.datetime64(self.made.start, "us").astype(np.int64))
+        start = int(self.made.start.astype("datetime64[us]").astype(np.int64))
         return np.floor((trend.time_us - start) / 86400e6).astype(np.intp)
 
 
@@ -178,7 +179,7 @@ def cleaning(job: Job) -> Found:
     """Cleanings found, and what they won back."""
     plant = plant_of(job)
     _, trend = plant.course()
-    start = int(np.datetime64(plant.made.start, "us").astype(np.int64))
+    start = int(plant.made.start.astype("datetime64[us]").astype(np.int64))
     found: Found = {
         "hidden": 0,
         "hidden_found": 0,
@@ -356,12 +357,12 @@ def report_course(found: list[tuple[Job, Found]], table: Table) -> None:
         rows = [(p, right) for p, right in stated if low <= p < high]
         if rows:
             right, mean = share(r for _, r in rows), float(np.mean([p for p, _ in rows]))
-            floor = (low, high) == (0.7, 0.9)
+            counts = (low, high) == (0.7, 0.9)
             table.show(
                 f"stated {low:.2f} to {min(high, 1):.2f}, in the mean {mean:.3f}: right ({len(rows)})",
                 percent(right),
-                "within 5 points" if floor else "",
-                abs(right - mean) <= 0.05 if floor else None,
+                "within 5 points" if counts else "",
+                abs(right - mean) <= 0.05 if counts else None,
             )
     for kind, cause in CAUSES.items():
         of = [one["causes"] for job, one in found if job.kind == kind]

@@ -343,9 +343,9 @@ def normalise(
 
     Returns: Result, one row for each of the log, in order. Where the site file tells what instruments,
         assumptions and laws may be off by, each figure has its standard uncertainty beside it, in a column
-        of its name and `_u`. Where the site file says [temperature] law = "fitted", the constant is found from
-        this log first, together with its trend; the result's `site` has it, and serves later logs of the same
-        unit with the kept baseline.
+        of its name and `_u`. Where the site file says [temperature] law = "fitted", the constant is found
+        from this log first, together with its trend; the result's `site` has it, and serves later logs of
+        the same unit with the kept baseline.
     Raises: MissingColumnError where an input is neither measured, derivable nor assumed; BaselineError
         where there is no reference; MethodError where the baseline was made by another method.
     Source: ASTM D4516 (net driving pressure with half the device pressure drop and the log-mean

@@ -13,6 +13,7 @@ import brinemark as bm
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "studies"))
 import ageing
+from ageing_instruments import UNITS
 
 ANALYSES = (*bm.ANALYSES, "membrane_model")
 
@@ -71,7 +72,7 @@ def test_a_leak_is_no_fouling() -> None:
 def test_cleanings_are_found_and_weighed() -> None:
     made = plant(41, "organic", cleaned=True)
     _, trend = course(41, "organic", cleaned=True)
-    start = int(np.datetime64(made.start, "us").astype(np.int64))
+    start = int(made.start.astype("datetime64[us]").astype(np.int64))
     days = [(change.time_us - start) / 86400e6 for change in trend.changes if change.kind == "cleaning"]
     for cleaning in made.cleanings:
         assert min(abs(day - cleaning.day) for day in days) <= 3.5
@@ -86,7 +87,7 @@ def test_day_by_day_as_at_once() -> None:
     """A tracker that reads on stands where a filter over all points stands."""
     made = plant(11, "healthy")
     rows = made.row_day < 900
-    named = {f"{name} [{ageing.UNITS[name]}]": values for name, values in made.columns.items()}
+    named = {f"{name} [{UNITS[name]}]": values for name, values in made.columns.items()}
     early = bm.read_log(
         {"time": made.time[rows], **{name: values[rows] for name, values in named.items()}}, tz="UTC"
     )
