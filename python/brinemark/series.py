@@ -149,7 +149,9 @@ def change_points(
     Minimised is the sum of squares, each series' over noise², plus the penalty for each change. With a
     penalty: optimal partitioning, pruned of what can never be best again, which never changes the result;
     time from O(n) where there are changes throughout to O(n²) where there are none. With `changes`: dynamic
-    programming, O(n² changes). No interval is given for the rows.
+    programming, O(n² changes). No interval is given for the rows. Costs are exact to rounding; differences
+    of prefix sums are taken only where they keep the cost of each stretch within 1e-9 of the penalty, so
+    levels may be as far apart as they like.
 
     Returns: ChangePoints, with rows (the first of each stretch but the first, from 0), cost, n and missing.
     Raises: SeriesError for series of different lengths or without a value, infinite figures, and settings

@@ -1,9 +1,11 @@
 //! What it costs to take a stretch of a series for one level or one line, kept up to date for many starts at once.
 //!
-//! Each start keeps its own mean (and slope), which new values move by a little. That is as fast as differences of prefix
-//! sums, O(1) a start, and loses no digits where a level is far from 0 in terms of the noise.
+//! Each start keeps its own mean (and slope), which new values move by a little: O(1) a start, as differences of prefix sums
+//! are ([`Sums`]), and no digits are lost where levels are far apart in terms of the noise.
 
 use std::ops::Range;
+
+use super::sums::Sums;
 
 /// One series, brought to the size of its noise.
 pub(super) struct Series {
@@ -39,6 +41,11 @@ pub(super) trait Fits: Default {
     /// Takes in the next rows, and adds to the cost of each start what they add to the sum of squares about its fit. Missing
     /// values change nothing.
     fn advance(&mut self, times: &[f64], series: &Series, rows: Range<usize>, costs: &mut [f64]);
+
+    /// The sums whose differences give the same costs sooner, if there are any that are accurate enough.
+    fn sums(_: &[Series], _penalty: f64) -> Option<Sums> {
+        None
+    }
 }
 
 /// Means.
@@ -53,6 +60,10 @@ impl Fits for Levels {
     fn start(&mut self, met: f64) {
         self.before.push(met);
         self.mean.push(0.0);
+    }
+
+    fn sums(series: &[Series], penalty: f64) -> Option<Sums> {
+        Sums::of(series, penalty)
     }
 
     /// All rows in one step: k values of mean b and sum of squares q about it, behind m of mean a, add

@@ -2,6 +2,7 @@
 
 mod fits;
 mod search;
+mod sums;
 
 use crate::error::{Error, Fault, Faults, nearest};
 use crate::trend::cross_checks::usable;
@@ -126,7 +127,12 @@ pub struct ChangePoints {
 /// where the noise is independent; noise that hangs together needs more, or changes will be found where there are none. No
 /// interval is given for the rows.
 ///
-/// A missing value (NaN) costs nothing. Costs are exact to rounding: fits are moved, not taken from differences of sums.
+/// A missing value (NaN) costs nothing. Costs are exact to rounding. With a penalty, those of levels are differences of
+/// prefix sums where that is certain to keep the cost of each stretch within 1e-9 of the penalty, which is asked
+/// beforehand: with the values of k series taken about their means in terms of the noise, the largest |x| and the largest
+/// prefix sum |P| of each, and Q, the sum of all squares, where 1.1e-16 (Σ 4 |x| |P| + (12 + 2 k) Q) is no more than that.
+/// Elsewhere, and for lines, fits are moved from row to row: no digits are lost however far apart the levels are, in about
+/// three times the time.
 ///
 /// # Errors
 /// [`Error::Series`] for no series, series of different lengths or without a value, infinite figures, a penalty of 0 or

@@ -7,7 +7,7 @@ use super::{ChangePointSettings, Number};
 pub(super) struct Rows {
     /// From 0 to 1, or all 0 for levels.
     times: Vec<f64>,
-    series: Vec<Series>,
+    pub series: Vec<Series>,
 }
 
 impl Rows {
@@ -33,7 +33,10 @@ impl Rows {
     /// The first rows of all stretches but the first, and the cost of all.
     pub fn changes<F: Fits>(&self, settings: &ChangePointSettings<'_>) -> (Vec<usize>, f64) {
         let changes = match settings.number {
-            Number::Penalty(penalty) => self.penalised::<F>(penalty, settings.min_size),
+            Number::Penalty(penalty) => match F::sums(&self.series, penalty) {
+                Some(sums) => sums.penalised(penalty, settings.min_size),
+                None => self.penalised::<F>(penalty, settings.min_size),
+            },
             Number::Changes(changes) => self.numbered::<F>(changes, settings.min_size),
         };
         let cost = self.cost::<F>(&changes);
@@ -41,7 +44,7 @@ impl Rows {
     }
 
     /// The cost of stretches that begin at these rows, and at the first.
-    fn cost<F: Fits>(&self, changes: &[usize]) -> f64 {
+    pub fn cost<F: Fits>(&self, changes: &[usize]) -> f64 {
         let arch = pulp::Arch::new();
         let starts = [0].into_iter().chain(changes.iter().copied());
         let ends = changes.iter().copied().chain([self.times.len()]);
@@ -56,7 +59,7 @@ impl Rows {
 
     /// Optimal partitioning with pruning. Costs only grow with the rows: so some starts whose least cost was above what
     /// is now best need no look, and take in what they missed when they do.
-    fn penalised<F: Fits>(&self, penalty: f64, min_size: usize) -> Vec<usize> {
+    pub fn penalised<F: Fits>(&self, penalty: f64, min_size: usize) -> Vec<usize> {
         let arch = pulp::Arch::new();
         let n = self.times.len();
         // The best stretch up to each row begins here.
@@ -159,7 +162,7 @@ impl Rows {
 }
 
 /// The starts of stretches but the first, in order, from that of the last.
-fn backwards(n: usize, mut start_of: impl FnMut(usize) -> usize) -> Vec<usize> {
+pub(super) fn backwards(n: usize, mut start_of: impl FnMut(usize) -> usize) -> Vec<usize> {
     let mut starts = Vec::new();
     let mut end = start_of(n);
     while end > 0 {

@@ -1,5 +1,6 @@
 use proptest::prelude::*;
 
+use super::sums::Sums;
 use super::*;
 
 /// The cost of a stretch by its definition: sums of squares about the mean or the line, in two passes.
@@ -100,6 +101,13 @@ proptest! {
         prop_assert!((total - best).abs() <= 1e-9 * (1.0 + best), "{total} {best} {:?}", found.rows);
         let edges: Vec<usize> = [0].into_iter().chain(found.rows).chain([times.len()]).collect();
         prop_assert!(edges.windows(2).all(|pair| pair[1] - pair[0] >= min_size), "{edges:?}");
+        if cost == Cost::Level {
+            let rows = Rows::of(&lists, &settings);
+            for found in both_ways(&rows, penalty, min_size) {
+                let total = rows.cost::<Levels>(&found) + penalty * found.len() as f64;
+                prop_assert!((total - best).abs() <= 1e-9 * (1.0 + best), "{total} {best} {found:?}");
+            }
+        }
 
         settings.number = Number::Changes(changes);
         let found = change_points(&lists, &settings);
@@ -109,6 +117,47 @@ proptest! {
             let best = lowest[changes];
             prop_assert!((found.cost - best).abs() <= 1e-9 * (1.0 + best), "{} {best}", found.cost);
         }
+    }
+}
+
+/// The changes that moved fits find, and prefix sums, however accurate these are.
+fn both_ways(rows: &Rows, penalty: f64, min_size: usize) -> [Vec<usize>; 2] {
+    let sums = Sums::of(&rows.series, f64::INFINITY).unwrap();
+    [
+        rows.penalised::<Levels>(penalty, min_size),
+        sums.penalised(penalty, min_size),
+    ]
+}
+
+proptest! {
+    #[test]
+    fn prefix_sums_find_the_same_rows(
+        noise in prop::collection::vec((-1.0..1.0_f64, -1.0..1.0_f64), 30..400),
+        levels in prop::collection::vec(-4.0..4.0_f64, 1..9),
+        stretch in 5..90_usize,
+        min_size in 1..40_usize,
+        penalty in 0.3..20.0_f64,
+        gaps in any::<prop::sample::Index>(),
+    ) {
+        prop_assume!(noise.len() >= min_size);
+        let level = |row: usize| levels[row / stretch % levels.len()];
+        let first: Vec<f64> = (0..noise.len()).map(|row| level(row) + noise[row].0).collect();
+        let second: Vec<f64> = (0..noise.len()).map(|row| noise[row].1 - level(row)).collect();
+        for series in [&[&first[..]] as &[&[f64]], &[&first, &second]] {
+            let rows = Rows::of(series, &LEVEL);
+            let [moved, summed] = both_ways(&rows, penalty, min_size);
+            prop_assert_eq!(moved, summed);
+        }
+        // A change amid missing values costs the same at each of them.
+        let missing = |row: usize| row >= gaps.index(noise.len()) && noise[row].1 > 0.0;
+        let some: Vec<f64> = (0..noise.len())
+            .map(|row| if missing(row) { f64::NAN } else { first[row] })
+            .collect();
+        prop_assume!(some.iter().any(|value| !value.is_nan()));
+        let rows = Rows::of(&[&some, &second], &LEVEL);
+        let [moved, summed] = both_ways(&rows, penalty, min_size)
+            .map(|found| rows.cost::<Levels>(&found) + penalty * found.len() as f64);
+        prop_assert!((moved - summed).abs() <= 1e-9 * (1.0 + moved), "{moved} {summed}");
     }
 }
 
@@ -143,6 +192,36 @@ fn a_step_is_found_far_from_zero() {
         "{}",
         found.cost
     );
+}
+
+#[test]
+fn prefix_sums_are_left_where_they_lose_digits() {
+    for (apart, kept) in [(10.0, true), (1e9, false)] {
+        let level = |row: usize| apart * [0.0, 1.0, -1.0][row / 400 % 3] + (row / 1000) as f64;
+        let values: Vec<f64> = (0..2000).map(|row| level(row) + noise(row)).collect();
+        let rows = Rows::of(&[&values], &LEVEL);
+        assert_eq!(Sums::of(&rows.series, 10.0).is_some(), kept);
+        let [moved, summed] = both_ways(&rows, 10.0, 2);
+        assert_eq!(moved, [400, 800, 1000, 1200, 1600]);
+        // Or the question would not have to be asked.
+        assert_eq!(moved == summed, kept, "{summed:?}");
+        let found = change_points(&[&values], &LEVEL).unwrap();
+        assert_eq!(found.rows, moved);
+    }
+}
+
+#[test]
+fn a_change_amid_missing_values_is_at_the_first() {
+    for row in 20..60 {
+        let value = |at: usize| match at {
+            _ if at < row => noise(at),
+            _ if at < row + 20 => f64::NAN,
+            _ => 5.0 + noise(at),
+        };
+        let values: Vec<f64> = (0..100).map(value).collect();
+        let found = change_points(&[&values], &LEVEL).unwrap();
+        assert_eq!(found.rows, [row]);
+    }
 }
 
 #[test]
