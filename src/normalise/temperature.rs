@@ -231,6 +231,18 @@ impl Law {
         self.factors(&[temperature_degc])[0]
     }
 
+    /// K below 25 degC and from there up, in kelvin, of the laws that have it.
+    fn constants(&self) -> (f64, f64) {
+        match self {
+            Self::Arrhenius {
+                constant_k,
+                constant_below_25degc_k,
+            } => (constant_below_25degc_k.unwrap_or(*constant_k), *constant_k),
+            Self::Fitted { constant_k } => (*constant_k, *constant_k),
+            _ => (f64::NAN, f64::NAN),
+        }
+    }
+
     /// The factors of a block of readings, where the caller checks the range. One law to a loop, so that each
     /// loop is plain arithmetic.
     #[inline(always)]
@@ -243,18 +255,8 @@ impl Law {
                     factors[i] = ((temperatures[i] - STANDARD_DEGC) * slope).exp();
                 }
             }
-            Self::Fitted { constant_k } => {
-                let standard = 1.0 / (STANDARD_DEGC + ZERO_CELSIUS_K);
-                for i in 0..N {
-                    let colder = T::constant(1.0) / (temperatures[i] + ZERO_CELSIUS_K) - standard;
-                    factors[i] = (colder * T::constant(-constant_k)).exp();
-                }
-            }
-            Self::Arrhenius {
-                constant_k,
-                constant_below_25degc_k,
-            } => {
-                let below = constant_below_25degc_k.unwrap_or(*constant_k);
+            Self::Arrhenius { .. } | Self::Fitted { .. } => {
+                let (below, constant_k) = self.constants();
                 let standard = 1.0 / (STANDARD_DEGC + ZERO_CELSIUS_K);
                 for i in 0..N {
                     let t = temperatures[i];
