@@ -246,11 +246,14 @@ pub fn showings(cause: Cause, recovery: f64) -> Vec<Showing> {
             &[0.0],
             &[1.0],
             &[Form::Step],
-            0.6,
+            0.9,
             false,
         ),
         Cause::Instrument => {
-            const MOVES: [Form; 4] = [
+            // It steps as often as it drifts.
+            const MOVES: [Form; 6] = [
+                Form::Step,
+                Form::Step,
                 Form::Step,
                 Form::Ramp(0.08),
                 Form::Ramp(0.16),

@@ -53,7 +53,10 @@ pub struct Diagnosis {
 
 /// Logarithms of likelihoods count this much: forms and noise are never quite those thought of. Found on simulated plants
 /// (studies/trend.py), so that what is called 80 % probable is so in 80 of 100.
-const COUNTS: f64 = 0.6;
+const COUNTS: f64 = 0.95;
+
+/// What is left for causes, of those known here, whose patterns this plant doesn't keep to: a share that all have alike.
+const SURPRISE: f64 = 0.03;
 
 /// The probability from which a cause is named.
 const TELLS: f64 = 0.5;
@@ -130,7 +133,8 @@ pub fn diagnose(result: &Normalised, trend: &Trend) -> Result<Diagnosis, Error> 
             }
             Ranked {
                 cause,
-                probability: (log - top).exp() / sum,
+                probability: (1.0 - SURPRISE) * (log - top).exp() / sum
+                    + SURPRISE / Cause::ALL.len() as f64,
                 speaks_for,
                 speaks_against,
             }

@@ -279,7 +279,6 @@ fn of_points(of: Of<'_>, points: Points, settings: &TrendSettings) -> Trend {
             &priors[*quantity],
             settings.level,
         );
-        let drift = |years: f64| priors[*quantity].drift.powi(2) * years.abs();
         let band = |of: &dyn Fn(usize, &Gaussian<PARTS>) -> (f64, f64),
                     shown: &dyn Fn(f64) -> f64| {
             let mut band = Band::default();
@@ -315,7 +314,13 @@ fn of_points(of: Of<'_>, points: Points, settings: &TrendSettings) -> Trend {
             n,
             noise: noise[*quantity],
             change: band(
-                &|at, state| since(state, NEW, drift(points.time[at] - new_at)),
+                &|at, state| {
+                    since(
+                        state,
+                        NEW,
+                        priors[*quantity].instruments(points.time[at] - new_at),
+                    )
+                },
                 &f64::exp_m1,
             ),
             rate: band(&|_, state| rate(state), &|rate| rate),

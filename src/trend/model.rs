@@ -45,11 +45,21 @@ pub struct Prior {
     pub calibration: f64,
     /// How far instruments drift that nobody sets right: standard deviation after a year.
     pub drift: f64,
+    /// What a change since new may be off by where an instrument was set right and nobody told: standard deviation, from
+    /// limits of 2 % before and after (a common accuracy of flow meters).
+    pub set_right: f64,
     /// The noise of a point, where too few tell.
     pub noise: f64,
 }
 
 impl Prior {
+    /// What instruments may have come to be off by over some years, as a variance: drift, and what was set right.
+    pub fn instruments(&self, years: f64) -> f64 {
+        let years = years.abs();
+        // Sooner or later each is set right: about once a year.
+        self.drift.powi(2) * years + self.set_right.powi(2) * -(-years).exp_m1()
+    }
+
     /// Of a quantity; `constant_k`: how far the site's temperature constant may be off, where the site file tells.
     pub fn of(quantity: Quantity, constant_k: Option<f64>) -> Self {
         match quantity {
@@ -61,7 +71,8 @@ impl Prior {
                 jump: 0.15,
                 bend: 0.30,
                 calibration: 0.02,
-                drift: 0.005,
+                drift: 0.006,
+                set_right: 0.006,
                 noise: 0.02,
             },
             Quantity::SaltPermeability => Self {
@@ -72,6 +83,7 @@ impl Prior {
                 bend: 0.50,
                 calibration: 0.03,
                 drift: 0.010,
+                set_right: 0.010,
                 noise: 0.03,
             },
             Quantity::PressureDrop => Self {
@@ -82,6 +94,7 @@ impl Prior {
                 bend: 0.60,
                 calibration: 0.03,
                 drift: 0.015,
+                set_right: 0.010,
                 noise: 0.04,
             },
         }

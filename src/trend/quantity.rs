@@ -57,14 +57,9 @@ pub struct QuantityTrend {
 
 /// How far a rate may be off over the time ahead, as a share of itself: trouble speeds up and dies down by laws that no log
 /// tells. Found on simulated plants (studies/trend.py), so that nine in ten forecasts hold the truth.
-const CARRIES_ON: f64 = 0.35;
+const CARRIES_ON: f64 = 0.55;
 
 impl QuantityTrend {
-    /// What instruments may have drifted since a time, as a variance.
-    fn drift(&self, from: f64, to: f64) -> f64 {
-        self.prior.drift * self.prior.drift * (to - from).abs()
-    }
-
     /// The logarithm of the change since new some time after the last point, if nothing happens.
     pub(crate) fn ahead(&self, years: f64) -> Vec<Component> {
         let states: Vec<Gaussian<PARTS>> = self
@@ -77,7 +72,7 @@ impl QuantityTrend {
                 state
             })
             .collect();
-        let drift = self.drift(self.new_at, self.last);
+        let drift = self.prior.instruments(self.last - self.new_at);
         mixture_of(&self.ways, &states, &|state| {
             let (mean, variance) = since(state, NEW, drift);
             let further = CARRIES_ON * state.mean[RATE] * years;
@@ -103,7 +98,7 @@ impl QuantityTrend {
     /// Mean rate over the last year, or since the first point, 1/y of the logarithm; what cleanings did is in it.
     pub fn rate_over_year(&self, level: f64) -> Estimate {
         let years = self.last - self.then;
-        let drift = self.drift(self.then, self.last);
+        let drift = self.prior.instruments(self.last - self.then);
         let mixture = mixture_of(&self.ways, &self.ends, &|state| since(state, THEN, drift));
         estimate(&mixture, level, self.n, &|change| change / years)
     }
