@@ -1,11 +1,12 @@
 """How far trends, events, causes and forecasts can be trusted, on simulated plants whose truth is known.
 
-    python studies/trend.py [--plants 200] [--seed 60000] [--only healthy fouling …] [--processes 2]
+    python studies/trend.py [--plants 200] [--seed 60000] [--only course onset …] [--processes 2]
 
 Plants are those of ageing.py: three years, each with its own temperature constants, weather, salinity,
 operators, instruments and ageing; half of them small, half large. What brinemark is given is the log and the
 site file, with the usual temperature constant in it. The seeds are others than those looked at while
-brinemark was built (1000 to 4000, 50000 to 50200). Each figure stands beside its floor; one that is not met says so.
+brinemark was built (1000 to 4000, 50000 to 50200). Each figure stands beside its floor; one that
+is not met says so.
 
 The truth of a plant is what its exact readings would show: the effective permeability of the train, early
 compaction apart. Loss, rate and so on are of water permeability.

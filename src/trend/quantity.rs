@@ -55,9 +55,9 @@ pub struct QuantityTrend {
     pub(crate) ends: Vec<Gaussian<PARTS>>,
 }
 
-/// How far a rate may be off over the time ahead, as a share of itself: trouble speeds up and dies down by laws that no log
+/// How far a rate may be off over the time ahead, as a share of a year of itself: trouble speeds up and dies down by laws that no log
 /// tells. Found on simulated plants (studies/trend.py), so that nine in ten forecasts hold the truth.
-const CARRIES_ON: f64 = 0.55;
+const CARRIES_ON: f64 = 0.70;
 
 impl QuantityTrend {
     /// The logarithm of the change since new some time after the last point, if nothing happens.
@@ -75,7 +75,8 @@ impl QuantityTrend {
         let drift = self.prior.instruments(self.last - self.new_at);
         mixture_of(&self.ways, &states, &|state| {
             let (mean, variance) = since(state, NEW, drift);
-            let further = CARRIES_ON * state.mean[RATE] * years;
+            // Most of that within a year: later it has found its way.
+            let further = CARRIES_ON * state.mean[RATE] * -(-years).exp_m1();
             (mean, variance + further * further)
         })
     }
