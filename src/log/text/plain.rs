@@ -141,10 +141,12 @@ fn read_cell<'t>(
 ) -> Option<&'t [u8]> {
     match cell {
         Cell::Number { at, unit } => {
-            let finest = &mut rows.finest[*at];
-            if let Some((value, length)) = records.figures.short_number(text, unit, finest)
+            let mut finest = rows.finest[*at];
+            if let Some((value, length)) = records.figures.short_number(text, unit, &mut finest)
                 && let Some(rest) = end.behind(&text[length..])
             {
+                // Only now: what begins a longer figure, 1 of 1e3, is no figure of its own.
+                rows.finest[*at] = finest;
                 rows.numbers[*at].push(value);
                 return Some(rest);
             }
