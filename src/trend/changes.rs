@@ -29,7 +29,7 @@ impl Default for Clear {
     fn default() -> Self {
         Self {
             jump: 25.0,
-            cleaning: 18.0,
+            cleaning: 15.0,
             bend: 30.0,
             most: 24,
         }

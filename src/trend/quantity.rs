@@ -99,7 +99,7 @@ impl QuantityTrend {
     /// Mean rate over the last year, or since the first point, 1/y of the logarithm; what cleanings did is in it.
     pub fn rate_over_year(&self, level: f64) -> Estimate {
         let years = self.last - self.then;
-        let drift = self.prior.instruments(self.last - self.then);
+        let drift = self.prior.drift.powi(2) * years;
         let mixture = mixture_of(&self.ways, &self.ends, &|state| since(state, THEN, drift));
         estimate(&mixture, level, self.n, &|change| change / years)
     }
