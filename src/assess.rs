@@ -12,7 +12,6 @@ use statrs::distribution::{ContinuousCDF, Normal};
 use crate::baseline::Reference;
 use crate::error::{Error, Fault};
 use crate::log::time::{HOUR, show, zone_or_utc};
-use crate::normalise::reading::Conditions;
 use crate::normalise::{Normalised, Output};
 use crate::screen::Reasons;
 use crate::stats::{MedianInterval, difference, median, median_interval};
@@ -101,12 +100,12 @@ pub fn assess(result: &Normalised, settings: &AssessSettings) -> Result<Vec<Stan
             Fault::new("days or level is missing", "days=28, level=0.90").into(),
         ));
     }
-    let (groups, rows) = result.log.table.groups();
     let mut standings = Vec::new();
-    for (at, group) in groups.iter().enumerate() {
+    for (at, (group, rows)) in result.rows_of_groups().iter().enumerate() {
         // A reading whose differential pressure alone was impossible still counts for flow and salt.
-        let used: Vec<usize> = (0..rows.len())
-            .filter(|row| rows[*row] as usize == at)
+        let used: Vec<usize> = rows
+            .iter()
+            .copied()
             .filter(|row| (result.reasons[*row] - Reasons::OF_ONE_FIGURE).is_empty())
             .collect();
         let Some(reference) = result.baseline.of(group) else {
@@ -163,7 +162,7 @@ fn of_group(
     };
     let state = result.prepared[at].state;
     // What instruments are off by leans on the conditions, which a window has many of: its medians stand for them.
-    let typical = typical(result, &window);
+    let typical = result.typical(&window);
     let change = |figure: &dyn Fn(usize) -> f64, when_new: f64| {
         let log = |row: usize| figure(row).ln();
         let now = median_interval(&daily(&window, &day_of, &log), settings.level);
@@ -274,27 +273,6 @@ fn of_group(
     };
     standing.sentence = sentence(&standing, group, result.baseline.kind == "design");
     Some(standing)
-}
-
-/// The medians of the conditions of some rows.
-fn typical(result: &Normalised, rows: &[usize]) -> Conditions {
-    let of = |figure: fn(&Conditions) -> f64| {
-        let figures = rows
-            .iter()
-            .map(|row| figure(&result.inputs.conditions(*row)));
-        median(&mut figures.collect::<Vec<f64>>())
-    };
-    Conditions {
-        temperature: of(|at| at.temperature),
-        feed_pressure: of(|at| at.feed_pressure),
-        differential_pressure: of(|at| at.differential_pressure),
-        permeate_pressure: of(|at| at.permeate_pressure),
-        permeate_flow: of(|at| at.permeate_flow),
-        feed_flow: of(|at| at.feed_flow),
-        recycle_flow: of(|at| at.recycle_flow),
-        feed_tds: of(|at| at.feed_tds),
-        permeate_tds: of(|at| at.permeate_tds),
-    }
 }
 
 /// An estimate of repeatability with what the instruments may be off by, which no number of readings makes less.

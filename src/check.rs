@@ -6,12 +6,12 @@
 use crate::assess::Estimate;
 use crate::diagnose::{CAUTION, Diagnosis, diagnose};
 use crate::error::{Error, Fault};
-use crate::forecast::Triggers;
+use crate::forecast::{Triggers, passed};
 use crate::normalise::Normalised;
 use crate::stats::median;
 use crate::table::Group;
 use crate::trend::mixture::Component;
-use crate::trend::points::{Quantity, YEAR_US};
+use crate::trend::points::{DAY_US, Quantity, YEAR_US, utc_day};
 use crate::trend::{TrendSettings, estimate, trend_of_rows};
 use crate::units::Unit;
 
@@ -107,13 +107,9 @@ pub fn check(
     settings: &TrendSettings,
     triggers: &Triggers,
 ) -> Result<Vec<Check>, Error> {
-    let (groups, rows) = result.log.table.groups();
     let mut checks = Vec::new();
-    for (at, group) in groups.iter().enumerate() {
-        let own: Vec<usize> = (0..rows.len())
-            .filter(|row| rows[*row] as usize == at)
-            .collect();
-        if let Some(found) = of_group(result, group, at, &own, settings, triggers)? {
+    for (at, (group, rows)) in result.rows_of_groups().iter().enumerate() {
+        if let Some(found) = of_group(result, group, at, rows, settings, triggers)? {
             checks.push(found);
         }
     }
@@ -142,8 +138,8 @@ fn of_group(
     };
     let points = &now.points;
     let last = points.len() - 1;
-    let day = |row: usize| result.log.table.time[row].div_euclid(86_400_000_000);
-    let visit_day = ((points.time[last] * YEAR_US) as i64).div_euclid(86_400_000_000);
+    let day = |row: usize| result.log.table.time[row].div_euclid(DAY_US);
+    let visit_day = utc_day(points.time[last]);
     let (visit, earlier): (Vec<usize>, Vec<usize>) =
         own.iter().copied().partition(|row| day(*row) >= visit_day);
     let before = trend_of_rows(result, group, &earlier, settings)?;
@@ -177,7 +173,6 @@ fn of_group(
             .as_ref()
             .and_then(|before| before.expected(quantity, points.time[last]));
         let trigger = triggers.of(quantity);
-        let below = found.probability_below(trigger);
         quantities.push(Checked {
             quantity,
             visit: if value.is_nan() {
@@ -187,7 +182,7 @@ fn of_group(
             },
             expected: expected.map(|mixture| estimate(&mixture, level, found.n, &f64::exp_m1)),
             now: found.now(level),
-            reached: if trigger < 0.0 { below } else { 1.0 - below },
+            reached: passed(found, trigger, 0.0),
             trigger,
         });
     }

@@ -66,7 +66,8 @@ const TELLS: f64 = 0.5;
 /// `result`: what the trend was made of. Patterns: common practice, from memory; see [`Cause::pattern`].
 ///
 /// # Errors
-/// [`Error::Baseline`] where the trend has fewer than six points or no water permeability.
+/// [`Error::Baseline`] where the trend has fewer than six points or no water permeability, or the result doesn't hold its
+/// train; [`Error::Method`] where the two were normalised to different references.
 pub fn diagnose(result: &Normalised, trend: &Trend) -> Result<Diagnosis, Error> {
     let refuse = |problem: &str| {
         Error::Baseline(
@@ -78,11 +79,7 @@ pub fn diagnose(result: &Normalised, trend: &Trend) -> Result<Diagnosis, Error> 
     if trend.of(Quantity::WaterPermeability).is_none() {
         return Err(refuse("the trend has no water permeability"));
     }
-    let (groups, rows) = result.log.table.groups();
-    let at = groups.iter().position(|group| *group == trend.group);
-    let own: Vec<usize> = (0..rows.len())
-        .filter(|row| Some(rows[*row] as usize) == at)
-        .collect();
+    let (_, own) = trend.rows_in(result)?;
     let mut recoveries: Vec<f64> = own
         .iter()
         .map(|row| result.inputs.conditions(*row))
@@ -126,9 +123,9 @@ pub fn diagnose(result: &Normalised, trend: &Trend) -> Result<Diagnosis, Error> 
             if let Some(worst) = worst {
                 let odds = worst.log_odds(cause);
                 if odds > 0.0 {
-                    speaks_for.push(worst.words());
+                    speaks_for.push(worst.words().to_owned());
                 } else if odds < 0.0 {
-                    speaks_against.push(worst.words());
+                    speaks_against.push(worst.words().to_owned());
                 }
             }
             Ranked {
@@ -172,10 +169,10 @@ impl Worst {
         }
     }
 
-    fn words(self) -> String {
+    fn words(self) -> &'static str {
         match self {
-            Self::First => "the first stage lost the most".to_owned(),
-            Self::Last => "the last stage lost the most".to_owned(),
+            Self::First => "the first stage lost the most",
+            Self::Last => "the last stage lost the most",
         }
     }
 }
@@ -185,24 +182,24 @@ fn worst_stage(result: &Normalised, trend: &Trend) -> Result<Option<Worst>, Erro
     if trend.group.stage.is_none() {
         return Ok(None);
     }
-    let (groups, rows) = result.log.table.groups();
-    let settings = TrendSettings::default();
     let mut losses = Vec::new();
-    for (at, group) in groups
-        .iter()
-        .enumerate()
-        .filter(|(_, group)| group.train == trend.group.train)
-    {
-        let own: Vec<usize> = (0..rows.len())
-            .filter(|row| rows[*row] as usize == at)
-            .collect();
-        let found = trend_of_rows(result, group, &own, &settings)?;
-        if let Some(water) = found
-            .as_ref()
-            .and_then(|found| found.of(Quantity::WaterPermeability))
-        {
-            let now = water.now(settings.level);
-            losses.push((stage_of(group, &result.site), now.low, now.high));
+    for (group, rows) in result.rows_of_groups() {
+        if group.train != trend.group.train {
+            continue;
+        }
+        let other = if group == trend.group {
+            None
+        } else {
+            trend_of_rows(result, &group, &rows, &TrendSettings::default())?
+        };
+        let found = if group == trend.group {
+            Some(trend)
+        } else {
+            other.as_ref()
+        };
+        if let Some(water) = found.and_then(|found| found.of(Quantity::WaterPermeability)) {
+            let now = water.now(trend.level);
+            losses.push((stage_of(&group, &result.site), now.low, now.high));
         }
     }
     losses.sort_by_key(|(stage, ..)| *stage);

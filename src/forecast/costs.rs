@@ -3,10 +3,10 @@
 //! A membrane that passes less water is run at more pressure for the same flow: the extra energy is what it costs. Flow
 //! that can't be made at the pressure limit is not counted here; the forecast of flow in the coldest water tells of it.
 
-use super::demand::conditions;
 use super::{HORIZON, TriggerDate};
 use crate::error::{Error, setting};
 use crate::normalise::Normalised;
+use crate::normalise::reading::Conditions;
 use crate::trend::Trend;
 use crate::trend::mixture::{Component, moments, quantile};
 use crate::trend::points::{DAY, Quantity, YEAR_US};
@@ -71,6 +71,7 @@ fn valid(prices: &Prices) -> Result<(), Error> {
 pub(super) fn plan(
     result: &Normalised,
     trend: &Trend,
+    (at_group, usual): (usize, &Conditions),
     prices: &Prices,
     cleaning: &[TriggerDate],
     missing: &mut Vec<String>,
@@ -79,16 +80,7 @@ pub(super) fn plan(
     let Some(water) = trend.of(Quantity::WaterPermeability) else {
         return Ok(None);
     };
-    let (groups, _) = result.log.table.groups();
-    let Some(prepared) = groups
-        .iter()
-        .position(|group| *group == trend.group)
-        .map(|at| &result.prepared[at])
-    else {
-        return Ok(None);
-    };
-    let usual = conditions(result, trend);
-    let Ok(state) = prepared.model.state(&usual) else {
+    let Ok(state) = result.prepared[at_group].model.state(usual) else {
         missing.push("costs: the medians of the last year can't be".to_owned());
         return Ok(None);
     };
@@ -143,11 +135,12 @@ pub(super) fn plan(
     let year_cost = |clean: Option<f64>, share: f64| {
         let step = 7.0 * DAY;
         let mut cost = clean.map_or(0.0, |_| prices.cleaning);
+        let won = clean.map_or(0.0, |when| won_back * path(when, share).min(0.0));
         let mut years = 0.0;
         while years < 1.0 {
             let change = path(years, share);
             let held = match clean {
-                Some(when) if years >= when => change - won_back * path(when, share).min(0.0),
+                Some(when) if years >= when => change - won,
                 _ => change,
             };
             cost += per_year(held) * step.min(1.0 - years);

@@ -5,7 +5,6 @@ use crate::assess::Estimate;
 use crate::error::Error;
 use crate::normalise::Normalised;
 use crate::normalise::reading::Conditions;
-use crate::stats::median;
 use crate::trend::mixture::{Component, moments};
 use crate::trend::model::SLOW;
 use crate::trend::points::{Quantity, inverse_temperature};
@@ -28,36 +27,10 @@ pub struct ColdFlow {
     pub date: Option<Date>,
 }
 
-/// The conditions of the last year, medians, at another temperature and pressure.
-pub(super) fn conditions(result: &Normalised, trend: &Trend) -> Conditions {
-    let (groups, rows) = result.log.table.groups();
-    let group = groups.iter().position(|group| *group == trend.group);
-    let from = trend.times_us().last().copied().unwrap_or(0) - 31_557_600_000_000;
-    let own: Vec<Conditions> = (0..rows.len())
-        .filter(|row| Some(rows[*row] as usize) == group)
-        .filter(|row| result.log.table.time[*row] >= from && result.reasons[*row].is_empty())
-        .map(|row| result.inputs.conditions(row))
-        .collect();
-    let of = |figure: fn(&Conditions) -> f64| {
-        let figures = own.iter().map(figure).filter(|figure| figure.is_finite());
-        median(&mut figures.collect::<Vec<f64>>())
-    };
-    Conditions {
-        temperature: of(|at| at.temperature),
-        feed_pressure: of(|at| at.feed_pressure),
-        differential_pressure: of(|at| at.differential_pressure),
-        permeate_pressure: of(|at| at.permeate_pressure),
-        permeate_flow: of(|at| at.permeate_flow),
-        feed_flow: of(|at| at.feed_flow),
-        recycle_flow: of(|at| at.recycle_flow),
-        feed_tds: of(|at| at.feed_tds),
-        permeate_tds: of(|at| at.permeate_tds),
-    }
-}
-
 pub(super) fn cold_flow(
     result: &Normalised,
     trend: &Trend,
+    (at, usual): (usize, &Conditions),
     asked: &Asked,
     missing: &mut Vec<String>,
 ) -> Result<Option<ColdFlow>, Error> {
@@ -72,20 +45,15 @@ pub(super) fn cold_flow(
         );
         return Ok(None);
     };
-    let (groups, _) = result.log.table.groups();
-    let Some((prepared, reference)) = groups
-        .iter()
-        .position(|group| *group == trend.group)
-        .zip(result.baseline.of(&trend.group))
-        .map(|(at, reference)| (&result.prepared[at], reference))
-    else {
+    let Some(reference) = &trend.reference else {
         return Ok(None);
     };
+    let prepared = &result.prepared[at];
     let temperature = asked.coldest.unwrap_or(water.law.coldest);
     let at = Conditions {
         temperature,
         feed_pressure: pressure,
-        ..conditions(result, trend)
+        ..*usual
     };
     let Ok(state) = prepared.model.state(&at) else {
         missing.push(format!(

@@ -115,9 +115,11 @@ pub struct Forecast {
 /// When a trend reaches what asks for something.
 ///
 /// # Errors
-/// [`Error::Range`] for triggers, flows, temperatures or prices out of range.
+/// [`Error::Range`] for triggers, flows, temperatures or prices out of range; [`Error::Baseline`] where the result doesn't hold
+/// the trend's train; [`Error::Method`] where the two were normalised to different references.
 pub fn forecast(result: &Normalised, trend: &Trend, asked: &Asked) -> Result<Forecast, Error> {
     check(asked)?;
+    let (at, rows) = trend.rows_in(result)?;
     let last = trend.points.time.last().copied().unwrap_or(0.0);
     let cleaning: Vec<TriggerDate> = trend
         .quantities
@@ -132,9 +134,17 @@ pub fn forecast(result: &Normalised, trend: &Trend, asked: &Asked) -> Result<For
         })
         .collect();
     let mut missing = Vec::new();
-    let cold_flow = demand::cold_flow(result, trend, asked, &mut missing)?;
+    // The last year's conditions, medians: what the unit usually sees.
+    let from = (last * YEAR_US - YEAR_US) as i64;
+    let of_year: Vec<usize> = rows
+        .into_iter()
+        .filter(|row| result.log.table.time[*row] >= from && result.reasons[*row].is_empty())
+        .collect();
+    let usual = result.typical(&of_year);
+    let unit = (at, &usual);
+    let cold_flow = demand::cold_flow(result, trend, unit, asked, &mut missing)?;
     let plan = match &asked.prices {
-        Some(prices) => costs::plan(result, trend, prices, &cleaning, &mut missing)?,
+        Some(prices) => costs::plan(result, trend, unit, prices, &cleaning, &mut missing)?,
         None => None,
     };
     Ok(Forecast {
@@ -177,7 +187,7 @@ fn check(asked: &Asked) -> Result<(), Error> {
 }
 
 /// How probable it is that a quantity is past a change some years after the last point.
-fn passed(found: &QuantityTrend, change: f64, years: f64) -> f64 {
+pub(crate) fn passed(found: &QuantityTrend, change: f64, years: f64) -> f64 {
     past(&found.ahead(years), change.ln_1p(), change < 0.0)
 }
 

@@ -18,7 +18,8 @@ use crate::error::{Error, Fault};
 use crate::log::{Column, Log};
 use crate::screen::Reasons;
 use crate::site::Site;
-use crate::table::{Series, Table};
+use crate::stats::median;
+use crate::table::{Group, Series, Table};
 use crate::uncertainty::{ErrorModel, OfReference};
 use crate::units::{Quantity, Unit};
 use crate::water::viscosity;
@@ -26,7 +27,7 @@ use inputs::Inputs;
 pub(crate) use kernel::Prepared;
 use kernel::{Run, run};
 use outputs::{For, unit_of};
-use reading::Model;
+use reading::{Conditions, Model};
 
 pub use differential_pressure::normalised_differential_pressure;
 pub use driving_pressure::{log_mean_factor, net_driving_pressure};
@@ -342,6 +343,42 @@ impl Normalised {
             ));
         }
         method
+    }
+
+    /// Each train and stage with its rows, in the order of `prepared`.
+    pub(crate) fn rows_of_groups(&self) -> Vec<(Group, Vec<usize>)> {
+        let (groups, codes) = self.log.table.groups();
+        let mut found: Vec<(Group, Vec<usize>)> = groups
+            .into_iter()
+            .map(|group| (group, Vec::new()))
+            .collect();
+        for (row, code) in codes.into_iter().enumerate() {
+            found[code as usize].1.push(row);
+        }
+        found
+    }
+
+    /// The medians of the conditions of some rows; what is missing is passed over.
+    pub(crate) fn typical(&self, rows: &[usize]) -> Conditions {
+        let of = |figure: fn(&Conditions) -> f64| {
+            let figures = rows.iter().map(|row| figure(&self.inputs.conditions(*row)));
+            median(
+                &mut figures
+                    .filter(|figure| !figure.is_nan())
+                    .collect::<Vec<f64>>(),
+            )
+        };
+        Conditions {
+            temperature: of(|at| at.temperature),
+            feed_pressure: of(|at| at.feed_pressure),
+            differential_pressure: of(|at| at.differential_pressure),
+            permeate_pressure: of(|at| at.permeate_pressure),
+            permeate_flow: of(|at| at.permeate_flow),
+            feed_flow: of(|at| at.feed_flow),
+            recycle_flow: of(|at| at.recycle_flow),
+            feed_tds: of(|at| at.feed_tds),
+            permeate_tds: of(|at| at.permeate_tds),
+        }
     }
 
     /// The units in which the log shows temperature, pressure and permeate flow.

@@ -7,6 +7,7 @@
 //! each must still be clear with all others in place.
 
 use super::filter::{LEVEL, RATE, Variances};
+use super::happened::like_a_cleaning;
 use super::model::{Course, Happening, Intervention, New, Prior, Scatter, evidence, scatters};
 use super::points::{DAY, Points, Quantity};
 use crate::change_points::{ChangePointSettings, Cost, Number, change_points};
@@ -80,7 +81,7 @@ impl Scores {
     /// Output up clearly, salt passage not with it.
     fn is_like_a_cleaning(&self) -> bool {
         let [water, salt, _] = self.sizes;
-        water > 0.02 && self.water > 9.0 && salt < 0.4 * water
+        self.water > 9.0 && like_a_cleaning(water, salt)
     }
 }
 

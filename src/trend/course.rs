@@ -7,6 +7,9 @@ use super::model::{self, Intervention, NEW, New, PARTS};
 use super::points::{Points, Quantity, YEAR_US};
 use super::quantity::QuantityTrend;
 use super::runs::Run;
+use crate::baseline::Reference;
+use crate::error::{Error, Fault};
+use crate::normalise::Normalised;
 use crate::table::Group;
 
 /// The course of one train and stage.
@@ -31,6 +34,8 @@ pub struct Trend {
     /// What is new.
     pub new: New,
     pub(crate) interventions: Vec<Intervention>,
+    /// What its figures were normalised to.
+    pub(crate) reference: Option<Reference>,
 }
 
 impl Trend {
@@ -40,9 +45,36 @@ impl Trend {
             .iter()
             .find(|found| found.quantity == quantity)
     }
-}
 
-impl Trend {
+    /// The place and the rows of its train and stage in a result.
+    ///
+    /// # Errors
+    /// [`Error::Baseline`] where the result doesn't hold it; [`Error::Method`] where its figures were normalised to another
+    /// reference, and so can't be set beside the trend's.
+    pub(crate) fn rows_in(&self, result: &Normalised) -> Result<(usize, Vec<usize>), Error> {
+        let groups = result.rows_of_groups();
+        let found = groups
+            .into_iter()
+            .enumerate()
+            .find(|(_, (group, _))| *group == self.group);
+        let Some((at, (_, rows))) = found else {
+            return Err(Error::Baseline(
+                Fault::new(
+                    format!("the result has no readings of {}", self.group),
+                    "give it the same train's",
+                )
+                .into(),
+            ));
+        };
+        if result.baseline.of(&self.group) != self.reference.as_ref() {
+            return Err(Error::Method(Fault::new(
+                "the trend and the result were normalised to different references",
+                "normalise both with the same baseline",
+            )));
+        }
+        Ok((at, rows))
+    }
+
     /// What the last point alone says of a quantity: the logarithm of its change since new, with its own noise.
     pub(crate) fn visit_change(&self, found: &QuantityTrend) -> Vec<Component> {
         let last = self.points.len() - 1;

@@ -58,6 +58,11 @@ impl Likeness {
     }
 }
 
+/// Output up, salt passage not with it (the edges are common practice, no source).
+pub(super) fn like_a_cleaning(water: f64, salt: f64) -> bool {
+    water > 0.02 && salt < 0.4 * water
+}
+
 impl Change {
     /// What it looks like, by how much each quantity jumped; `after`: water permeability against new right after it.
     pub(super) fn likeness(&self, after: Option<f64>) -> Likeness {
@@ -73,7 +78,7 @@ impl Change {
         // The edges are common practice, no source.
         if water > 0.08 && salt < -0.05 && after.is_some_and(|after| after > -0.03) {
             Likeness::Replacement
-        } else if water > 0.02 && (drop < -0.02 || salt < 0.4 * water) {
+        } else if like_a_cleaning(water, salt) {
             Likeness::Cleaning
         } else if salt > 0.25 && water.abs() < 0.25 * salt {
             Likeness::Leak

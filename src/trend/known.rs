@@ -29,9 +29,9 @@ pub(crate) fn difference(state: &Gaussian<PARTS>, of: usize, from: usize) -> (f6
 }
 
 /// A figure of the states as a mixture.
-pub(crate) fn mixture_of(
+pub(crate) fn mixture_of<'a>(
     ways: &[Believed],
-    states: &[Gaussian<PARTS>],
+    states: impl IntoIterator<Item = &'a Gaussian<PARTS>>,
     of: &dyn Fn(&Gaussian<PARTS>) -> (f64, f64),
 ) -> Vec<Component> {
     ways.iter()

@@ -21,14 +21,15 @@ mod runs;
 mod temperature;
 mod tracker;
 
-use crate::error::{Error, Fault};
+use crate::baseline::Reference;
+use crate::error::{Error, Fault, setting};
 use crate::log::time::{show, zone_or_utc};
 use crate::normalise::Normalised;
 use crate::site::Site;
 use crate::table::Group;
 use changes::{Clear, Search, known};
 use filter::{Gaussian, Smoothed, Step};
-use mixture::{Component, moments, quantile};
+use mixture::{moments, quantile};
 use model::{Course, Happening, Intervention, NEW, New, PARTS, Prior, likely, scatters};
 use points::{Points, Quantity, YEAR_US, inverse_temperature};
 
@@ -71,14 +72,9 @@ pub const METHOD: &str = "local-trend state-space model of daily medians with th
 /// # Errors
 /// [`Error::Range`] for settings out of range; [`Error::Baseline`] where no train has points of three days.
 pub fn trend(result: &Normalised, settings: &TrendSettings) -> Result<Vec<Trend>, Error> {
-    crate::error::setting("level", settings.level, (0.5, 0.999), "")?;
-    let (groups, rows) = result.log.table.groups();
     let mut trends = Vec::new();
-    for (at, group) in groups.iter().enumerate() {
-        let own: Vec<usize> = (0..rows.len())
-            .filter(|row| rows[*row] as usize == at)
-            .collect();
-        trends.extend(trend_of_rows(result, group, &own, settings)?);
+    for (group, rows) in result.rows_of_groups() {
+        trends.extend(trend_of_rows(result, &group, &rows, settings)?);
     }
     if trends.is_empty() {
         return Err(Error::Baseline(
@@ -99,7 +95,7 @@ pub(crate) fn trend_of_rows(
     rows: &[usize],
     settings: &TrendSettings,
 ) -> Result<Option<Trend>, Error> {
-    crate::error::setting("level", settings.level, (0.5, 0.999), "")?;
+    setting("level", settings.level, (0.5, 0.999), "")?;
     // What was read before the reference began is no course of these membranes: they settle, or are others.
     let start = result
         .baseline
@@ -169,11 +165,12 @@ fn accuracy_of(laws: Option<&Site>, quantity: Quantity) -> Option<f64> {
 fn of_group(result: &Normalised, group: Group, points: Points, settings: &TrendSettings) -> Trend {
     let new = what_is_new(result, &group, &points);
     let of = Of {
-        group,
         zone: result.log.table.zone.clone(),
         new,
         laws: Some(&result.site),
         told: told(result),
+        reference: result.baseline.of(&group).cloned(),
+        group,
     };
     of_points(of, points, settings)
 }
@@ -185,6 +182,7 @@ struct Of<'a> {
     new: New,
     laws: Option<&'a Site>,
     told: Vec<(usize, Intervention)>,
+    reference: Option<Reference>,
 }
 
 #[cfg(test)]
@@ -198,6 +196,7 @@ fn trend_of_points(points: Points, new: New, settings: &TrendSettings) -> Trend 
         new,
         laws: None,
         told: Vec::new(),
+        reference: None,
     };
     of_points(of, points, settings)
 }
@@ -209,6 +208,7 @@ fn of_points(of: Of<'_>, points: Points, settings: &TrendSettings) -> Trend {
         new,
         laws,
         told,
+        reference,
     } = of;
     let new_at = new.at;
     let quantities = &known(&points);
@@ -249,6 +249,7 @@ fn of_points(of: Of<'_>, points: Points, settings: &TrendSettings) -> Trend {
     let interventions: Vec<Intervention> =
         order.iter().map(|place| interventions[*place]).collect();
     let mut trends = Vec::new();
+    let mut law_changes = Vec::new();
     let mut runs = runs::Runs::new(&points, &interventions);
     for quantity in quantities {
         let known = Quantity::ALL[*quantity];
@@ -265,9 +266,10 @@ fn of_points(of: Of<'_>, points: Points, settings: &TrendSettings) -> Trend {
             .iter()
             .map(|way| course.smoothed(&way.variances))
             .collect();
-        let ends: Vec<Gaussian<PARTS>> = ways
+        // After the last step there is nothing that a smoother could add.
+        let ends: Vec<Gaussian<PARTS>> = smoothed
             .iter()
-            .map(|way| course.filtered(&way.variances).1)
+            .filter_map(|states| Some(states.last()?.state))
             .collect();
         runs.add(*quantity, &course, &ways, &smoothed, settings.level);
         sizes(
@@ -283,18 +285,8 @@ fn of_points(of: Of<'_>, points: Points, settings: &TrendSettings) -> Trend {
                     shown: &dyn Fn(f64) -> f64| {
             let mut band = Band::default();
             for (at, read) in course.reads.iter().enumerate() {
-                let mixture: Vec<Component> = ways
-                    .iter()
-                    .zip(&smoothed)
-                    .map(|(way, states)| {
-                        let (mean, variance) = of(at, &states[*read].state);
-                        Component {
-                            share: way.share,
-                            mean,
-                            deviation: variance.max(0.0).sqrt(),
-                        }
-                    })
-                    .collect();
+                let states = smoothed.iter().map(|states| &states[*read].state);
+                let mixture = mixture_of(&ways, states, &|state| of(at, state));
                 band.value.push(shown(moments(&mixture).0));
                 band.low
                     .push(shown(quantile(&mixture, 0.5 - 0.5 * settings.level)));
@@ -308,7 +300,7 @@ fn of_points(of: Of<'_>, points: Points, settings: &TrendSettings) -> Trend {
             .filter(|value| !value.is_nan())
             .count();
         let of_end = |of: &dyn Fn(&Gaussian<PARTS>) -> (f64, f64)| mixture_of(&ways, &ends, of);
-        trends.push(QuantityTrend {
+        let found = QuantityTrend {
             quantity: known,
             column: points.columns[*quantity].unwrap_or_default(),
             n,
@@ -352,7 +344,14 @@ fn of_points(of: Of<'_>, points: Points, settings: &TrendSettings) -> Trend {
             last: points.time[points.len() - 1],
             ways,
             ends,
-        });
+        };
+        law_changes.extend(temperature::law_change(
+            &course,
+            &found,
+            &points,
+            noise[*quantity],
+        ));
+        trends.push(found);
     }
     let runs = runs.done();
     for (place, change) in changes.iter_mut().enumerate() {
@@ -373,8 +372,9 @@ fn of_points(of: Of<'_>, points: Points, settings: &TrendSettings) -> Trend {
         warnings: Vec::new(),
         new,
         interventions,
+        reference,
     };
-    trend.warnings = temperature::warnings(&trend, &search_again(&trend, noise, priors));
+    trend.warnings = temperature::warnings(&trend, &law_changes);
     for change in &trend.changes {
         if change.looks == Likeness::Replacement && change.kind != Happening::Replacement {
             trend.warnings.push(format!(
@@ -384,23 +384,4 @@ fn of_points(of: Of<'_>, points: Points, settings: &TrendSettings) -> Trend {
         }
     }
     trend
-}
-
-/// Whether temperature acts differently from some time on; see [`temperature::law_change`].
-fn search_again(trend: &Trend, noise: [f64; 3], priors: [Prior; 3]) -> Vec<temperature::LawChange> {
-    trend
-        .quantities
-        .iter()
-        .filter_map(|found| {
-            let quantity = found.quantity as usize;
-            let course = Course::new(
-                &trend.points,
-                quantity,
-                &priors[quantity],
-                &trend.interventions,
-                &trend.new,
-            );
-            temperature::law_change(&course, found, &trend.points, noise[quantity])
-        })
-        .collect()
 }

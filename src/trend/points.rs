@@ -8,6 +8,8 @@ use crate::stats::median;
 
 /// A year, µs: 365.25 days.
 pub const YEAR_US: f64 = 365.25 * 24.0 * 3600.0 * 1e6;
+/// A day, µs.
+pub const DAY_US: i64 = 86_400_000_000;
 /// A day, y.
 pub const DAY: f64 = 1.0 / 365.25;
 /// How far back the slow temperature looks, y. A thermometer's noise would dilute what temperature does to a
@@ -68,8 +70,6 @@ pub struct Points {
     pub values: [Vec<f64>; 3],
     /// The column each was taken from; `None`: there is none of it.
     pub columns: [Option<&'static str>; 3],
-    /// Readings behind all points.
-    pub readings: usize,
 }
 
 impl Points {
@@ -105,7 +105,7 @@ impl Points {
         // Days are cut by UTC, so that a point doesn't depend on who looks at it.
         let mut days: BTreeMap<i64, Vec<usize>> = BTreeMap::new();
         for row in used {
-            let day = time[row].div_euclid(86_400_000_000);
+            let day = time[row].div_euclid(DAY_US);
             days.entry(day).or_default().push(row);
         }
         for rows in days.into_values() {
@@ -130,7 +130,6 @@ impl Points {
             if temperature.is_nan() || figures.iter().all(|figure| figure.is_nan()) {
                 continue;
             }
-            points.readings += rows.len();
             points.time.push(of(&|row| time[row] as f64 / YEAR_US));
             points.temperature.push(temperature);
             for (values, figure) in points.values.iter_mut().zip(figures) {
@@ -186,17 +185,6 @@ impl Points {
             .saturating_sub(1)
     }
 
-    /// The usual distance of points that follow each other, y.
-    pub fn spacing(&self) -> f64 {
-        median(
-            &mut self
-                .time
-                .windows(2)
-                .map(|pair| pair[1] - pair[0])
-                .collect::<Vec<_>>(),
-        )
-    }
-
     /// The noise of single points: robust, from how far each lies off the line between its neighbours. `None` of too few.
     pub fn noise(&self, quantity: usize) -> Option<f64> {
         let known: Vec<(f64, f64)> = self
@@ -218,6 +206,11 @@ impl Points {
             .collect();
         (off.len() >= 20).then(|| 1.4826 * median(&mut off))
     }
+}
+
+/// The UTC day of a time in years from 1970.
+pub(crate) fn utc_day(years: f64) -> i64 {
+    ((years * YEAR_US) as i64).div_euclid(DAY_US)
 }
 
 /// 1/298.15 K − 1/T.

@@ -1,7 +1,7 @@
 //! Runs between cleanings: how fast each lost, what the cleaning behind it won back.
 
 use super::filter::{Gaussian, LEVEL, Smoothed};
-use super::known::{difference, estimate};
+use super::known::{difference, estimate, mixture_of};
 use super::mixture::{Component, moments, quantile};
 use super::model::{Believed, Course, Happening, Intervention, NEW, PARTS, RUN};
 use super::points::{Points, YEAR_US};
@@ -101,17 +101,7 @@ impl Runs {
         level: f64,
     ) {
         let mixture = |step: usize, of: &dyn Fn(&Gaussian<PARTS>) -> (f64, f64)| {
-            ways.iter()
-                .zip(smoothed)
-                .map(|(way, states)| {
-                    let (mean, variance) = of(&states[step].state);
-                    Component {
-                        share: way.share,
-                        mean,
-                        deviation: variance.max(0.0).sqrt(),
-                    }
-                })
-                .collect::<Vec<_>>()
+            mixture_of(ways, smoothed.iter().map(|states| &states[step].state), of)
         };
         for (at, run) in self.runs.iter_mut().enumerate() {
             let (first, last) = self.spans[at];

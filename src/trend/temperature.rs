@@ -23,8 +23,6 @@ pub struct SiteLaw {
     pub constant: Estimate,
     /// The constant of the law it was normalised by, between the coldest and the warmest week of the log, K.
     pub normalised_by: f64,
-    /// Standard deviation of the constant before the log was seen, K.
-    pub prior: f64,
     /// Coldest week, degC.
     pub coldest: f64,
     /// Warmest week, degC.
@@ -80,7 +78,6 @@ pub(super) fn site_law(
     SiteLaw {
         constant,
         normalised_by,
-        prior: super::Prior::of(quantity, super::accuracy_of(laws, quantity)).constant,
         coldest,
         warmest,
     }

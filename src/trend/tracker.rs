@@ -1,11 +1,10 @@
 //! A trend that goes on: each new day's point is taken in, in the same time however long the log.
 
-use super::filter::LEVEL;
-use super::model::{BLUNDERS, Happening, SETTLING, loads, share_out};
-use super::points::{Points, Quantity};
+use super::model::{BLUNDERS, Happening, loads, share_out};
+use super::points::{Points, Quantity, utc_day};
 use super::{QuantityTrend, Trend};
 use crate::assess::Estimate;
-use crate::error::{Error, Fault};
+use crate::error::Error;
 use crate::normalise::Normalised;
 
 /// A trend that takes in what is read after it was made.
@@ -47,26 +46,15 @@ impl Tracker {
     /// Takes in the points of a later result of the same train. Returns how many.
     ///
     /// # Errors
-    /// [`Error::Baseline`] where the result doesn't hold the train, or was made with another baseline's method.
+    /// [`Error::Baseline`] where the result doesn't hold the train; [`Error::Method`] where it was normalised to another
+    /// reference.
     pub fn update(&mut self, result: &Normalised) -> Result<usize, Error> {
-        let (groups, rows) = result.log.table.groups();
-        let Some(at) = groups.iter().position(|group| *group == self.trend.group) else {
-            return Err(Error::Baseline(
-                Fault::new(
-                    format!("the result has no readings of {}", self.trend.group),
-                    "give it the same train's",
-                )
-                .into(),
-            ));
-        };
-        let own: Vec<usize> = (0..rows.len())
-            .filter(|row| rows[*row] as usize == at)
-            .collect();
-        let points = Points::of(result, &own);
+        let (_, rows) = self.trend.rows_in(result)?;
+        let points = Points::of(result, &rows);
         let mut taken = 0;
         for at in 0..points.len() {
             // A day that was read before is not read twice.
-            if points.time[at].floor_day() > self.last().floor_day() {
+            if utc_day(points.time[at]) > utc_day(self.last()) {
                 let values = [0, 1, 2].map(|quantity| points.values[quantity][at]);
                 self.push(points.time[at], points.temperature[at], values);
                 taken += 1;
@@ -87,7 +75,6 @@ impl Tracker {
             .filter(|it| it.kind == Happening::Replacement)
             .fold(self.trend.new.at, |new_at, it| new_at.max(it.time));
         let loads = loads(slow, fast, (time - new_at).max(0.0));
-        debug_assert!(loads[LEVEL] == 1.0 && loads[SETTLING] <= 1.0);
         for found in &mut self.trend.quantities {
             let value = values[found.quantity as usize];
             for (way, state) in found.ways.iter_mut().zip(&mut found.ends) {
@@ -118,17 +105,6 @@ impl Tracker {
     pub fn rate_now(&self, quantity: Quantity) -> Option<Estimate> {
         self.of(quantity)
             .map(|found| found.rate_now(self.trend.level))
-    }
-}
-
-trait FloorDay {
-    /// The UTC day of a time in years from 1970.
-    fn floor_day(self) -> f64;
-}
-
-impl FloorDay for f64 {
-    fn floor_day(self) -> f64 {
-        (self * 365.25).floor()
     }
 }
 
