@@ -4,7 +4,7 @@
 //! would have made when new, under the very conditions of the visit; and what the trend of all earlier readings leads to.
 
 use crate::assess::Estimate;
-use crate::diagnose::{CAUTION, Diagnosis, diagnose};
+use crate::diagnose::{CAUTIONS, Diagnosis, diagnose};
 use crate::error::{Error, Fault};
 use crate::forecast::{Triggers, passed};
 use crate::normalise::Normalised;
@@ -236,7 +236,7 @@ fn of_group(
         quantities,
         diagnosis,
         advice,
-        caution: CAUTION,
+        caution: CAUTIONS,
     }))
 }
 

@@ -17,6 +17,15 @@ pub fn median(values: &mut [f64]) -> f64 {
     0.5 * (lower + upper)
 }
 
+/// ln Σ exp of logarithms, however far from 0 they lie; −∞ of nothing.
+pub fn log_sum(logs: &[f64]) -> f64 {
+    let top = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    if top == f64::NEG_INFINITY {
+        return top;
+    }
+    top + logs.iter().map(|log| (log - top).exp()).sum::<f64>().ln()
+}
+
 /// A median with its interval.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct MedianInterval {

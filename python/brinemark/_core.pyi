@@ -13,6 +13,7 @@ _Figures = Any
 _Path = str | PathLike[str]
 
 __all__ = [
+    "CAUTIONS",
     "Averaged",
     "Baseline",
     "BaselineError",
@@ -133,6 +134,7 @@ __all__ = [
     "year_on_year",
 ]
 
+CAUTIONS: str
 __version__: str
 
 class BrinemarkError(ValueError):

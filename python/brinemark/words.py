@@ -5,6 +5,9 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
+# The core says the same beside its advice.
+from brinemark._core import CAUTIONS as CAUTIONS
+
 if TYPE_CHECKING:
     from brinemark import (
         Budget,
@@ -18,12 +21,6 @@ if TYPE_CHECKING:
         Standing,
     )
 
-
-CAUTIONS = (
-    "Work on the unit only as its manuals, local codes and licensed practice allow: release pressure and "
-    "lock out power first; handle cleaning chemicals as their safety sheets say. Whether water is fit to "
-    "drink is for an accredited laboratory to test; these figures don't tell."
-)
 
 CAUTIONS_IN_FULL = (
     "Pressure: release it and prove it gone before a vessel, plug or line is opened. Never go above the "

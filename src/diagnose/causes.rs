@@ -144,6 +144,8 @@ pub struct Showing {
     pub form: Form,
     /// Whether its severity may be below 0 too.
     pub both_ways: bool,
+    /// About which size its severity lies.
+    pub typical: f64,
     /// Standard deviation of its severity.
     pub severity: f64,
 }
@@ -165,7 +167,7 @@ pub fn showings(cause: Cause, recovery: f64) -> Vec<Showing> {
                     drops: &[f64],
                     powers: &[f64],
                     forms: &[Form],
-                    severity: f64,
+                    (typical, severity): (f64, f64),
                     both_ways: bool| {
         for water in waters {
             for salt in salts {
@@ -179,6 +181,7 @@ pub fn showings(cause: Cause, recovery: f64) -> Vec<Showing> {
                                 drop_power: *drop_power,
                                 form: *form,
                                 both_ways,
+                                typical,
                                 severity,
                             });
                         }
@@ -196,7 +199,7 @@ pub fn showings(cause: Cause, recovery: f64) -> Vec<Showing> {
             &[0.4, 0.7, 1.0, 1.3, 1.6],
             &[1.0],
             &GROWS,
-            0.25,
+            (0.0, 0.25),
             false,
         ),
         Cause::Biofouling => each(
@@ -205,7 +208,7 @@ pub fn showings(cause: Cause, recovery: f64) -> Vec<Showing> {
             &[1.4, 1.9, 2.4, 3.0, 3.6],
             &[0.5, 0.75],
             &SPEEDS_UP,
-            0.2,
+            (0.0, 0.2),
             false,
         ),
         Cause::Organic => each(
@@ -214,7 +217,7 @@ pub fn showings(cause: Cause, recovery: f64) -> Vec<Showing> {
             &[-0.05, 0.05, 0.15],
             &[1.0],
             &GROWS,
-            0.25,
+            (0.0, 0.25),
             false,
         ),
         Cause::Scaling => each(
@@ -223,7 +226,7 @@ pub fn showings(cause: Cause, recovery: f64) -> Vec<Showing> {
             &[0.1, 0.4, 0.7],
             &[2.0, 3.0],
             &SPEEDS_UP,
-            0.2,
+            (0.0, 0.2),
             false,
         ),
         Cause::Oxidation => each(
@@ -237,7 +240,7 @@ pub fn showings(cause: Cause, recovery: f64) -> Vec<Showing> {
                 Form::Faster(2.5),
                 Form::Faster(4.0),
             ],
-            0.6,
+            (0.0, 0.6),
             false,
         ),
         Cause::Leak => each(
@@ -246,7 +249,8 @@ pub fn showings(cause: Cause, recovery: f64) -> Vec<Showing> {
             &[0.0],
             &[1.0],
             &[Form::Step],
-            0.9,
+            // A leak doubles salt passage rather than raising it by a tenth (common practice, no source).
+            (0.7, 0.5),
             false,
         ),
         Cause::Instrument => {
@@ -261,8 +265,16 @@ pub fn showings(cause: Cause, recovery: f64) -> Vec<Showing> {
             ];
             // ln of the mean flow along the feed side, feed less half the permeate, of which the concentrate is measured.
             let half = 0.5 * recovery / (1.0 - 0.5 * recovery);
-            each(&[1.0], &[1.0], &[-1.7 * half], &[1.0], &MOVES, 0.15, true);
-            each(&[0.0], &[1.0], &[0.0], &[1.0], &MOVES, 0.15, true);
+            each(
+                &[1.0],
+                &[1.0],
+                &[-1.7 * half],
+                &[1.0],
+                &MOVES,
+                (0.0, 0.15),
+                true,
+            );
+            each(&[0.0], &[1.0], &[0.0], &[1.0], &MOVES, (0.0, 0.15), true);
         }
     }
     showings

@@ -1,11 +1,12 @@
 //! Whether the water or the settings became others: feed salinity, feed pressure, recovery.
 
 use nalgebra::{Cholesky, DMatrix, DVector};
+use statrs::distribution::{ContinuousCDF, Normal};
 
 use crate::normalise::Normalised;
-use crate::stats::median;
+use crate::stats::{log_sum, median};
 use crate::trend::Trend;
-use crate::trend::points::{DAY, YEAR_US};
+use crate::trend::points::{DAY, Quantity, YEAR_US};
 
 /// A condition that raw output depends on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -18,14 +19,17 @@ pub enum Condition {
     Recovery,
 }
 
-/// How a condition moves by itself: season, walk in a year, scatter of weeks; and how large a change of it is. Logarithms;
-/// common practice, no source.
+/// How a condition moves by itself: season, walk in a year, scatter of weeks. Logarithms; common practice, no source.
 struct Usual {
     season: f64,
     walk: f64,
     scatter: f64,
-    change: f64,
+    /// Whether somebody turns it so that the unit makes what it is meant to: with temperature and with water permeability.
+    follows: bool,
 }
+
+/// Standard deviations of how far that goes: by temperature, K, and by the logarithm of water permeability.
+const FOLLOWS: [f64; 2] = [3000.0, 1.0];
 
 impl Condition {
     /// All.
@@ -40,29 +44,42 @@ impl Condition {
         }
     }
 
-    fn usual(self) -> Usual {
+    /// The ways it may go, each as likely before: left alone, or turned as the unit needs it; steady water, or water that
+    /// changes. Its own readings tell which.
+    fn ways(self) -> Vec<Usual> {
+        let way = |season, walk, scatter, follows| Usual {
+            season,
+            walk,
+            scatter,
+            follows,
+        };
         match self {
-            Self::FeedTds => Usual {
-                season: 0.10,
-                walk: 0.06,
-                scatter: 0.03,
-                change: 0.35,
-            },
-            // Operators turn it up as output falls: only what falls is a cause of less.
-            Self::FeedPressure => Usual {
-                season: 0.12,
-                walk: 0.12,
-                scatter: 0.02,
-                change: 0.2,
-            },
-            Self::Recovery => Usual {
-                season: 0.03,
-                walk: 0.02,
-                scatter: 0.015,
-                change: 0.15,
-            },
+            Self::FeedTds => vec![way(0.04, 0.03, 0.015, false), way(0.10, 0.08, 0.04, false)],
+            Self::FeedPressure => {
+                vec![way(0.005, 0.005, 0.007, false), way(0.05, 0.05, 0.04, true)]
+            }
+            Self::Recovery => vec![way(0.03, 0.02, 0.015, false)],
         }
     }
+
+    /// Standard deviation of how much it changes where somebody or something changes it for good.
+    fn change(self) -> f64 {
+        match self {
+            Self::FeedTds => 0.35,
+            Self::FeedPressure => 0.2,
+            Self::Recovery => 0.15,
+        }
+    }
+}
+
+/// A stretch of readings.
+struct Block {
+    /// Years from the first point.
+    time: f64,
+    /// The median of the condition's logarithm.
+    value: f64,
+    /// What somebody may turn it by: inverse temperature, 1/K, and the logarithm of water permeability against new.
+    follows: [f64; 2],
 }
 
 /// A change of a condition.
@@ -111,76 +128,96 @@ fn shift(
         .collect();
     const BLOCKS: usize = 36;
     let wide = length.max(DAY) / BLOCKS as f64;
-    let mut blocks: Vec<(f64, f64, f64)> = Vec::new();
-    for block in readings.chunk_by(|a, b| (a.0 / wide).floor() == (b.0 / wide).floor()) {
-        let middle = block.iter().map(|reading| reading.0).sum::<f64>() / block.len() as f64;
-        let mut values: Vec<f64> = block.iter().map(|reading| reading.1).collect();
-        blocks.push((middle, median(&mut values), block.len() as f64));
+    let water = trend.of(Quantity::WaterPermeability)?;
+    let place = |time: f64| (time / wide).floor();
+    let mut blocks: Vec<Block> = Vec::new();
+    for block in readings.chunk_by(|a, b| place(a.0) == place(b.0)) {
+        // Of the same days: how warm it was, and what the membranes let through.
+        let days: Vec<usize> = (0..trend.points.len())
+            .filter(|at| place(trend.points.time[*at] - start) == place(block[0].0))
+            .collect();
+        let mean = |of: &dyn Fn(usize) -> f64| {
+            days.iter().map(|at| of(*at)).sum::<f64>() / days.len().max(1) as f64
+        };
+        blocks.push(Block {
+            time: block.iter().map(|reading| reading.0).sum::<f64>() / block.len() as f64,
+            value: median(&mut block.iter().map(|reading| reading.1).collect::<Vec<f64>>()),
+            follows: [
+                mean(&|at| trend.points.slow[at]),
+                mean(&|at| water.change.value[at].ln_1p()),
+            ],
+        });
     }
     let size = blocks.len();
     if size < 6 {
         return None;
     }
-    let usual = condition.usual();
-    let mut covariance = DMatrix::zeros(size, size);
-    for (row, a) in blocks.iter().enumerate() {
-        for (column, b) in blocks.iter().enumerate() {
-            let angle = std::f64::consts::TAU * (a.0 - b.0);
-            covariance[(row, column)] = 1.0
-                + usual.season * usual.season * angle.cos()
-                + usual.walk * usual.walk * a.0.min(b.0)
+    let spread = condition.change() * condition.change();
+    // Of each way it may go: how likely the readings are as they would go by themselves, and with a change.
+    let mut alone = Vec::new();
+    let mut changed = Vec::new();
+    let mut best: Option<(f64, f64, f64)> = None;
+    for usual in condition.ways() {
+        let covariance = DMatrix::from_fn(size, size, |row, column| {
+            let (a, b) = (&blocks[row], &blocks[column]);
+            let angle = std::f64::consts::TAU * (a.time - b.time);
+            let together: f64 = (0..FOLLOWS.len())
+                .filter(|_| usual.follows)
+                .map(|at| FOLLOWS[at].powi(2) * a.follows[at] * b.follows[at])
+                .sum();
+            1.0 + usual.season * usual.season * angle.cos()
+                + usual.walk * usual.walk * a.time.min(b.time)
+                + together
                 + if row == column {
                     usual.scatter * usual.scatter
                 } else {
                     0.0
-                };
-        }
-    }
-    let factor = Cholesky::new(covariance)?;
-    let values = DVector::from_iterator(size, blocks.iter().map(|block| block.1));
-    let values = factor.l_dirty().solve_lower_triangular(&values)?;
-    let mut best: Option<Shift> = None;
-    let mut logs = Vec::new();
-    for begin in 2..size - 2 {
-        for ramp in [0.0, 0.1 * length] {
-            let from = blocks[begin].0;
-            let direction = DVector::from_iterator(
-                size,
-                blocks.iter().map(|block| {
-                    if block.0 < from {
-                        0.0
-                    } else if ramp > 0.0 {
-                        ((block.0 - from) / ramp).min(1.0)
-                    } else {
-                        1.0
-                    }
-                }),
-            );
-            let direction = factor.l_dirty().solve_lower_triangular(&direction)?;
-            let (a, b) = (direction.dot(&direction), direction.dot(&values));
-            let spread = usual.change * usual.change;
-            let variance = 1.0 / (a + 1.0 / spread);
-            let size_of_it = variance * b;
-            let mut log = 0.5 * b * b * variance + 0.5 * (variance / spread).ln();
-            if condition == Condition::FeedPressure && size_of_it > 0.0 {
-                log = 0.5 * (variance / spread).ln();
-            }
-            logs.push(log);
-            if best.is_none_or(|best| log > best.log_ratio) {
-                best = Some(Shift {
-                    condition,
-                    by: size_of_it.exp_m1(),
-                    time_us: ((from + start) * YEAR_US) as i64,
-                    log_ratio: log,
-                });
+                }
+        });
+        let factor = Cholesky::new(covariance)?;
+        let values = DVector::from_iterator(size, blocks.iter().map(|block| block.value));
+        let values = factor.l_dirty().solve_lower_triangular(&values)?;
+        let determinant: f64 = (0..size).map(|at| factor.l_dirty()[(at, at)].ln()).sum();
+        let by_itself = -0.5 * values.dot(&values) - determinant;
+        alone.push(by_itself);
+        for begin in 2..size - 2 {
+            for ramp in [0.0, 0.1 * length] {
+                let from = blocks[begin].time;
+                let direction = DVector::from_iterator(
+                    size,
+                    blocks.iter().map(|block| {
+                        if block.time < from {
+                            0.0
+                        } else if ramp > 0.0 {
+                            ((block.time - from) / ramp).min(1.0)
+                        } else {
+                            1.0
+                        }
+                    }),
+                );
+                let direction = factor.l_dirty().solve_lower_triangular(&direction)?;
+                let (a, b) = (direction.dot(&direction), direction.dot(&values));
+                let variance = 1.0 / (a + 1.0 / spread);
+                let mut log = by_itself + 0.5 * b * b * variance + 0.5 * (variance / spread).ln();
+                if condition == Condition::FeedPressure {
+                    // Operators turn it up as output falls: only what falls is a cause of less.
+                    let below = Normal::standard().cdf(-b * variance.sqrt());
+                    log += (2.0 * below).max(f64::MIN_POSITIVE).ln();
+                }
+                changed.push(log);
+                if best.is_none_or(|(best, ..)| log > best) {
+                    best = Some((log, variance * b, from));
+                }
             }
         }
     }
+    let (_, by, from) = best?;
     // The mean over all times, since none was known before.
-    let best = best?;
-    let sum: f64 = logs.iter().map(|log| (log - best.log_ratio).exp()).sum();
+    let times = changed.len() as f64 / alone.len() as f64;
     Some(Shift {
-        log_ratio: best.log_ratio + (sum / logs.len() as f64).ln(),
-        ..best
+        condition,
+        by: by.exp_m1(),
+        time_us: ((from + start) * YEAR_US) as i64,
+        log_ratio: log_sum(&changed) - times.ln() - log_sum(&alone),
     })
 }

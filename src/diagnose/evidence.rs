@@ -8,7 +8,7 @@ use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 use statrs::distribution::{ContinuousCDF, Normal};
 
 use super::causes::{Form, Showing};
-use crate::stats::median;
+use crate::stats::{log_sum, median};
 use crate::trend::Trend;
 use crate::trend::model::{Happening, Intervention};
 use crate::trend::points::DAY;
@@ -182,11 +182,7 @@ impl Evidence {
                 logs.push(self.log_ratio_of(showing, *begin) - alike.ln());
             }
         }
-        let top = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        if top == f64::NEG_INFINITY {
-            return top;
-        }
-        top + logs.iter().map(|log| (log - top).exp()).sum::<f64>().ln()
+        log_sum(&logs)
     }
 
     fn log_ratio_of(&self, showing: &Showing, begin: f64) -> f64 {
@@ -219,16 +215,18 @@ impl Evidence {
         let Some(direction) = self.factor.l_dirty().solve_lower_triangular(&direction) else {
             return f64::NEG_INFINITY;
         };
-        // ∫ N(s; 0, σ²) exp(s b − s² a/2) ds, over all s or over those above 0.
+        // ∫ N(s; μ, σ²) exp(s b − s² a/2) ds, over all s or over those above 0.
         let (a, b) = (direction.dot(&direction), direction.dot(&self.values));
         let spread = showing.severity * showing.severity;
         let variance = 1.0 / (a + 1.0 / spread);
-        let whole = 0.5 * b * b * variance + 0.5 * (variance / spread).ln();
+        let b = b + showing.typical / spread;
+        let whole = 0.5 * b * b * variance + 0.5 * (variance / spread).ln()
+            - 0.5 * showing.typical * showing.typical / spread;
         if showing.both_ways {
             whole
         } else {
-            let above = Normal::standard().cdf(b * variance.sqrt());
-            whole + (2.0 * above).max(f64::MIN_POSITIVE).ln()
+            let above = |height: f64| Normal::standard().cdf(height).max(f64::MIN_POSITIVE).ln();
+            whole + above(b * variance.sqrt()) - above(showing.typical / showing.severity)
         }
     }
 }

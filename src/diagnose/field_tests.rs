@@ -12,7 +12,7 @@ pub struct FieldTest {
 }
 
 /// What stands beside every advice.
-pub const CAUTION: &str = "Work on a unit under pressure, on its electrical parts or with cleaning chemicals is for trained people, by the manufacturer's instructions and local codes. Whether water is fit to drink is for an accredited laboratory to test; no figure here tells it.";
+pub const CAUTIONS: &str = "Work on the unit only as its manuals, local codes and licensed practice allow: release pressure and lock out power first; handle cleaning chemicals as their safety sheets say. Whether water is fit to drink is for an accredited laboratory to test; these figures don't tell.";
 
 /// The test that separates two causes best.
 pub fn between(one: Cause, other: Cause) -> FieldTest {

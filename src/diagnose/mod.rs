@@ -21,7 +21,7 @@ use causes::{Cause, showings};
 use conditions::{Shift, shifts};
 use evidence::Evidence;
 
-pub use field_tests::{CAUTION, FieldTest};
+pub use field_tests::{CAUTIONS, FieldTest};
 
 /// A cause, and how much is thought of it.
 #[derive(Debug, Clone, PartialEq)]
@@ -53,7 +53,7 @@ pub struct Diagnosis {
 
 /// Logarithms of likelihoods count this much: forms and noise are never quite those thought of. Found on simulated plants
 /// (studies/trend.py), so that what is called 80 % probable is so in 80 of 100.
-const COUNTS: f64 = 1.1;
+const COUNTS: f64 = 1.9;
 
 /// What is left for causes, of those known here, whose patterns this plant doesn't keep to: a share that all have alike.
 const SURPRISE: f64 = 0.03;

@@ -6,7 +6,7 @@ use pyo3::types::PyDict;
 use super::result::PyResultView;
 use super::trend::PyTrend;
 use crate::diagnose::causes::Cause;
-use crate::diagnose::{CAUTION, Diagnosis, Ranked};
+use crate::diagnose::{CAUTIONS, Diagnosis, Ranked};
 
 /// A cause and how probable it is.
 #[pyclass(name = "Ranked", frozen, module = "brinemark")]
@@ -94,7 +94,7 @@ impl PyDiagnosis {
     /// What stands beside every advice.
     #[getter]
     fn caution(&self) -> &'static str {
-        CAUTION
+        CAUTIONS
     }
 
     /// All of it in a sentence or two.

@@ -27,6 +27,7 @@ use pyo3::prelude::*;
 #[pymodule(gil_used = false)]
 fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     module.add("__version__", crate::VERSION)?;
+    module.add("CAUTIONS", crate::diagnose::CAUTIONS)?;
     errors::register(module)?;
     functions::register(module)?;
     water::register(module)?;

@@ -24,6 +24,9 @@ const MOST_CHANGES: usize = 40;
 const LEAST_GAIN: f64 = 6.0;
 /// A fit that is smaller than this share of the usual figure is no verdict: laws and factors are not that good.
 const SMALLEST: f64 = 0.01;
+/// How far instruments usually go wrong before somebody sees it, as a share of the usual figure (common practice, no source):
+/// what only a meter at a tenth of the truth would explain is rather the membranes.
+const USUAL_FAULT: f64 = 0.35;
 /// By how much a relation may wander from day to day without surprise, at the least and at the most. Membranes: 0.5 % (10 % in
 /// a year, as a random walk) or whatever they do. The balances, whose instruments have little errors of their own that
 /// follow temperature and the like: 0.03 to 0.05 %, since what wanders more than that is an instrument that drifts.
@@ -258,6 +261,15 @@ impl<'a> Fit<'a> {
         }
     }
 
+    /// An error of an instrument as a share of its usual figure; of 20 degC for a thermometer.
+    fn of_usual(&self, slot: usize, off_by: f64) -> f64 {
+        match INSTRUMENTS[slot].quantity() {
+            _ if is_share(INSTRUMENTS[slot]) => off_by,
+            Quantity::Temperature => off_by / 20.0,
+            _ => off_by / self.usual[slot],
+        }
+    }
+
     /// Every suspect at its best shape.
     fn explanations(&self, products: &[Vec<f64>]) -> Vec<Explanation> {
         // One figure for the size; where and how long are the same for all.
@@ -279,7 +291,10 @@ impl<'a> Fit<'a> {
         let mut explanations = Vec::new();
         for (slot, column) in self.columns.iter().enumerate() {
             let Some(column) = column else { continue };
-            let gain = |shape| self.amplitude(slot, shape, products).2;
+            let gain = |shape| {
+                let (off_by, _, gain) = self.amplitude(slot, shape, products);
+                gain - 0.5 * (self.of_usual(slot, off_by) / USUAL_FAULT).powi(2)
+            };
             explanations.push(best(Suspect::Instrument(*column), Some(slot), 1.0, &gain));
         }
         // The membranes move one of three relations, or two, or all.
@@ -319,11 +334,7 @@ impl<'a> Fit<'a> {
         let column = self.columns[slot]?;
         let (off_by, variance, gain) = self.amplitude(slot, best.shape, products);
         let is_share = is_share(INSTRUMENTS[slot]);
-        let of_usual = match column.quantity() {
-            _ if is_share => off_by,
-            Quantity::Temperature => off_by / 20.0,
-            _ => off_by / self.usual[slot],
-        };
+        let of_usual = self.of_usual(slot, off_by);
         if !(of_usual.abs() >= SMALLEST) {
             return None;
         }

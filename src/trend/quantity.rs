@@ -57,7 +57,7 @@ pub struct QuantityTrend {
 
 /// How far a rate may be off over the time ahead, as a share of a year of itself: trouble speeds up and dies down by laws that no log
 /// tells. Found on simulated plants (studies/trend.py), so that nine in ten forecasts hold the truth.
-const CARRIES_ON: f64 = 0.70;
+const CARRIES_ON: f64 = 0.80;
 
 impl QuantityTrend {
     /// The logarithm of the change since new some time after the last point, if nothing happens.

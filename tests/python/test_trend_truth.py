@@ -111,3 +111,79 @@ def test_six_visits_a_year() -> None:
     assert water.n < 25
     assert water.now.high - water.now.low < 0.3
     assert bm.check(result)[0].advice in ("leave alone", "watch", "act now", "cannot tell")
+
+
+def changed(made: ageing.Ageing, **factors: np.ndarray) -> bm.Log:
+    """The plant's log with columns multiplied."""
+    columns = {
+        f"{name} [{UNITS[name]}]": values * factors.get(name, 1.0) for name, values in made.columns.items()
+    }
+    return bm.read_log({"time": made.time, **columns}, tz="UTC")
+
+
+def test_another_temperature_law_midway_is_told() -> None:
+    made = plant(12, "healthy")
+    result, trend = course(12, "healthy")
+    assert not any("acts differently" in warning for warning in trend.warnings)
+    # A controller that makes up for half of what cold takes away.
+    inverse = 1 / 298.15 - 1 / (np.asarray(made.columns["feed_temperature"]) + 273.15)
+    later = np.where(made.row_day > 550, np.exp(-1300.0 * (inverse - inverse.mean())), 1.0)
+    result = bm.normalise(changed(made, permeate_flow=later), made.site, analyses=ANALYSES, screen=False)
+    assert any("acts differently since about" in warning for warning in bm.trend(result)[0].warnings)
+
+
+def test_new_membranes_that_nobody_told_are_noticed() -> None:
+    made = plant(21, "organic")
+    last = int(made.row_day[-1])
+    day = last - 200
+    lost = made.train.water_trend[day] - made.settling[day]
+    assert lost < -0.1
+    _, trend = course(21, "organic")
+    assert not any("like new" in warning for warning in trend.warnings)
+    # As if new ones had been put in that day: flow is back, and nothing but age since.
+    course_of = np.where(made.row_day > day, np.exp(-made.train.water_trend[made.row_day]), 1.0)
+    tighter = np.where(made.row_day > day, 0.8, 1.0)
+    log = changed(made, permeate_flow=course_of, permeate_conductivity=tighter)
+    result = bm.normalise(log, made.site, analyses=ANALYSES, screen=False)
+    assert any("like new" in warning for warning in bm.trend(result)[0].warnings)
+
+
+def test_settling_is_kept_apart() -> None:
+    for seed in (11, 12, 13):
+        settled = course(seed, "healthy")[1].quantity("water_permeability").settling
+        truth = float(np.expm1(plant(seed, "healthy").settling[-1]))
+        assert settled.value == pytest.approx(truth, abs=0.03)
+
+
+def test_the_stage_that_lost_the_most_is_evidence() -> None:
+    for seed, kind, stage in ((61, "particulate", "first"), (62, "scaling", "last")):
+        made = ageing.simulate(seed, kind, size="large", schedule="daily", interstage=True)
+        result = bm.normalise(made.log(), made.site, analyses=ANALYSES)
+        for trend in bm.trend(result):
+            found = {ranked.cause.split()[0]: ranked for ranked in bm.diagnose(result, trend).causes}
+            assert f"the {stage} stage lost the most" in found[kind].speaks_for
+            other = "scaling" if kind == "particulate" else "particulate"
+            assert f"the {stage} stage lost the most" in found[other].speaks_against
+
+
+def test_a_large_loss_of_one_stage_is_no_instrument() -> None:
+    made = ageing.simulate(61, "scaling", size="large", schedule="daily", interstage=True)
+    result = bm.normalise(made.log(), made.site, analyses=ANALYSES)
+    last = bm.trend(result)[-1].quantity("water_permeability")
+    assert last.now.value == pytest.approx(np.expm1(made.stages[-1].water[-1]), abs=0.05)
+
+
+def test_what_goes_on_shares_its_reference() -> None:
+    made = plant(12, "healthy")
+    trend = course(12, "healthy")[1]
+    columns = {f"{name} [{UNITS[name]}]": values[200:] for name, values in made.columns.items()}
+    later = bm.read_log({"time": made.time[200:], **columns}, tz="UTC")
+    site = bm.Site.parse(made.site.text.replace(str(made.start)[:10], str(made.time[210])[:10], 1))
+    other = bm.normalise(later, site, analyses=ANALYSES)
+    for refused in (
+        lambda: bm.Tracker(trend).update(other),
+        lambda: bm.diagnose(other, trend),
+        lambda: bm.forecast(other, trend),
+    ):
+        with pytest.raises(bm.MethodError, match="different references"):
+            refused()
