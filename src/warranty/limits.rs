@@ -300,7 +300,7 @@ pub(super) fn new_clause(limit: &OperatingLimit) -> Clause {
         ..Clause::new(
             format!("limit.{}", limit.of.name()),
             Kind::Limit,
-            words_of(limit),
+            words::capital(&words_of(limit)),
         )
     }
 }
@@ -475,12 +475,12 @@ fn sentence(
     };
     text += &match verdict {
         Verdict::Broken => format!(
-            " That it was kept all the same has a probability of at most {}.",
-            words::chance(risk.called_broken_but_kept)
+            " That it was kept all the same has a probability of {}.",
+            words::at_most(risk.called_broken_but_kept)
         ),
         Verdict::Kept => format!(
-            " That it was broken all the same, by these readings, has a probability of at most {}.",
-            words::chance(risk.called_kept_but_broken)
+            " That it was broken all the same, by these readings, has a probability of {}.",
+            words::at_most(risk.called_kept_but_broken)
         ),
         Verdict::CannotBeJudged if why.is_empty() => {
             " That is too near to the limit for the instrument, or too seldom read for what is allowed, to tell.".to_owned()
