@@ -45,7 +45,7 @@ OUTCOMES = ("kept", "membranes", "operation", "thin")
 LOSES_FLOW = ("particulate", "biofouling", "organic", "scaling")
 PASSES_SALT = ("oxidation", "leak")
 FIT = ("healthy", "healthy", "feed", "particulate", "oxidation")
-# How far the truth of what is quarrelled about lies from what was agreed on, at most, as a share; of pH, as it is.
+# How far the truth of what is quarrelled about lies from what was agreed on, at most: a share; of pH, pH.
 QUARREL = {
     "guarantee.permeate_flow": 0.3,
     "guarantee.salt_passage": 0.6,
@@ -68,8 +68,8 @@ APART = {
     "limit.recovery": (0.1, 0.25),
     "limit.flux": (0.15, 0.5),
 }
-# What is in the feed without anybody's fault: mean, standard deviation from day to day; limits of error, scatter of the instrument, unit,
-# and the limit that contracts set.
+# What is in the feed without anybody's fault: mean, standard deviation from day to day; of its instrument the
+# limits of error, scatter and unit; and the limit that contracts set.
 EXPOSURES = {
     "feed_ph": (7.4, 0.1, 0.1, 0.03, "", 9.0),
     "feed_sdi": (2.8, 0.2, 0.3, 0.15, "", 5.0),
@@ -447,9 +447,7 @@ def report(found: list[dict[str, Any]], table: Table) -> None:
     thin = [one for one in found if one["outcome"] == "thin"]
     if thin:
         table.show("    thin records: called so", percent(share(not one["records"] for one in thin)))
-    print(
-        "\nClauses, complete records: wrong; cannot be judged (where quarrelled about)"
-    )
+    print("\nClauses, complete records: wrong; cannot be judged (where quarrelled about)")
     for key in QUARREL:
         of = [one for one in complete if key in one["verdicts"]]
         about = [one["verdicts"][key] == "cannot be judged" for one in of if one["quarrel"] == key]

@@ -592,6 +592,11 @@ proptest! {
             }
         }
     }
+}
+
+proptest! {
+    // Each draws a trend.
+    #![proptest_config(ProptestConfig::with_cases(3))]
 
     #[test]
     fn a_smaller_promise_is_no_worse(lost in 0.0..0.3_f64) {
