@@ -46,26 +46,29 @@ LOSES_FLOW = ("particulate", "biofouling", "organic", "scaling")
 PASSES_SALT = ("oxidation", "leak")
 FIT = ("healthy", "healthy", "feed", "particulate", "oxidation")
 # How far the truth of what is quarrelled about lies from what was agreed on, at most: a share; of pH, pH.
-QUARREL = {
-    "guarantee.permeate_flow": 0.3,
-    "guarantee.salt_passage": 0.6,
-    "limit.feed_pressure": 0.3,
-    "limit.feed_temperature": 0.3,
-    "limit.recovery": 0.2,
-    "limit.flux": 0.3,
-    "limit.feed_sdi": 0.6,
-    "limit.feed_turbidity": 1.0,
-    "limit.feed_free_chlorine": 2.0,
-    "limit.free_chlorine_exposure": 1.0,
-    "limit.feed_ph": 1.5,
-}
+QUARREL = dict.fromkeys(
+    (
+        "guarantee.permeate_flow",
+        "guarantee.salt_passage",
+        "limit.feed_pressure",
+        "limit.feed_temperature",
+        "limit.recovery",
+        "limit.flux",
+        "limit.feed_sdi",
+        "limit.feed_turbidity",
+        "limit.feed_free_chlorine",
+        "limit.free_chlorine_exposure",
+        "limit.feed_ph",
+    ),
+    0.5,
+) | {"limit.feed_ph": 1.5}
 # And of all others.
 APART = {
     "guarantee.permeate_flow": (0.1, 0.4),
     "guarantee.salt_passage": (0.25, 1.0),
     "limit.feed_pressure": (0.1, 0.6),
     "limit.feed_temperature": (0.15, 0.6),
-    "limit.recovery": (0.1, 0.25),
+    "limit.recovery": (0.15, 0.4),
     "limit.flux": (0.15, 0.5),
 }
 # What is in the feed without anybody's fault: mean, standard deviation from day to day; of its instrument the
@@ -162,20 +165,19 @@ def exposures(
     for name, (mean, sd, accuracy, scatter, _, limit) in EXPOSURES.items():
         random = stream(seed, f"exposure {name}")
         true = np.maximum(mean + random.normal(0.0, sd, days), 0.0)
-        at = slice(0, 0)
         if quarrel == f"limit.{name}":
             # A dosing that ran over, or nearly: some days, while the unit ran.
             ran = np.flatnonzero(made.ran)
             first = int(random.integers(30, len(ran) - 60))
             at = slice(first, first + int(random.integers(3, 30)))
-            by = distance if broken else -min(distance / (1.0 + distance), 0.6)
-            peak = limit + by if name == "feed_ph" else limit * (1.0 + by)
+            by = distance if broken else -distance / (1.0 + distance)
+            peak = limit + (distance if broken else -distance) if name == "feed_ph" else limit * (1.0 + by)
             true[ran[at]] = np.maximum(true[ran[at]], peak)
         if name == "feed_free_chlorine" and quarrel == "limit.free_chlorine_exposure":
             ran = np.flatnonzero(made.ran)
+            # A little, for months: never above the limit of its level.
             first = int(random.integers(30, len(ran) // 2))
-            at = slice(first, first + int(random.integers(60, 300)))
-            true[ran[at]] = 0.08
+            true[ran[first : first + int(random.integers(200, 500))]] = 0.08
         off = accuracy * float(np.clip(random.normal(0.0, 0.5), -1.0, 1.0))
         shown = true + off + random.normal(0.0, scatter, days)
         found[name] = (true, np.round(np.maximum(shown, 0.0), 3))

@@ -226,20 +226,28 @@ fn a_promise_falls_with_age_and_pro_rata() {
     );
 }
 
+/// What the same membranes make at another pressure: in proportion to net driving pressure, 9.8 bar as a rule.
+fn pushed(pressure: f64) -> Day {
+    Day {
+        pressure,
+        flow: USUAL.flow * (pressure - 2.2) / 9.8,
+        ..USUAL
+    }
+}
+
+const PRESSURE: &str = "[limit.feed_pressure]\nhigh = \"14 bar\"\n";
+
 #[test]
 fn a_reading_just_above_a_limit_is_no_proof() {
     let at = |pressure: f64| {
-        let result = result(200, "", |day| Day {
-            pressure: if (50..53).contains(&day) {
-                pressure
+        let result = result(200, "", |day| {
+            if (50..53).contains(&day) {
+                pushed(pressure)
             } else {
-                12.0
-            },
-            ..USUAL
+                USUAL
+            }
         });
-        let limit = "[limit.feed_pressure]\nhigh = \"14 bar\"\n";
-        // What is so far off for three days is no spike.
-        clause(&result, limit, "limit.feed_pressure")
+        clause(&result, PRESSURE, "limit.feed_pressure")
     };
     let near = at(14.05);
     assert_eq!(near.verdict, Verdict::CannotBeJudged, "{}", near.sentence);
@@ -250,6 +258,50 @@ fn a_reading_just_above_a_limit_is_no_proof() {
     assert_eq!((excursion.rows, excursion.readings), ((50, 52), 3));
     assert!((excursion.hours() - 48.0).abs() < 1e-9 && excursion.worst == 14.5);
     assert_eq!(at(13.0).verdict, Verdict::Kept);
+}
+
+#[test]
+fn a_slip_of_the_pen_is_told_apart_from_a_pressure_that_was() {
+    // Pressure alone: no more water came of it.
+    let alone = result(200, "", |day| Day {
+        pressure: if day == 50 { 15.5 } else { 12.0 },
+        ..USUAL
+    });
+    let found = clause(&alone, PRESSURE, "limit.feed_pressure");
+    assert_eq!(found.verdict, Verdict::Kept, "{}", found.sentence);
+    assert!(
+        found.sentence.contains("row 50 of 2024-02-20"),
+        "{}",
+        found.sentence
+    );
+    assert_eq!(found.rows, 199);
+    // Water and all: nothing contradicts it, though the screening may doubt so short a thing.
+    let real = result(200, "", |day| if day == 50 { pushed(15.5) } else { USUAL });
+    let found = clause(&real, PRESSURE, "limit.feed_pressure");
+    assert_ne!(found.verdict, Verdict::Kept, "{}", found.sentence);
+    assert_eq!(found.excursions.len(), 1);
+    // Another instrument slips on a day of real pressure: that does not clear it.
+    let both = result(200, "", |day| {
+        if day == 50 {
+            Day {
+                temperature: 32.0,
+                ..pushed(15.5)
+            }
+        } else {
+            USUAL
+        }
+    });
+    let found = clause(&both, PRESSURE, "limit.feed_pressure");
+    assert_ne!(found.verdict, Verdict::Kept, "{}", found.sentence);
+    // For long nobody misreads.
+    let long = result(200, "", |day| Day {
+        pressure: if (50..60).contains(&day) { 15.5 } else { 12.0 },
+        ..USUAL
+    });
+    assert_ne!(
+        clause(&long, PRESSURE, "limit.feed_pressure").verdict,
+        Verdict::Kept
+    );
 }
 
 #[test]

@@ -9,6 +9,7 @@ mod case;
 pub mod conformity;
 mod contract;
 mod duties;
+mod excess;
 mod exposure;
 mod guarantee;
 mod instruments;
@@ -16,6 +17,7 @@ mod json;
 mod limits;
 mod own;
 mod records;
+mod slips;
 pub mod terms;
 mod words;
 
