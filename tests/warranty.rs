@@ -179,7 +179,7 @@ fn the_contracts_law_moves_the_contracts_figure_and_ours_stays() {
         .expect("a figure")
         .value;
     let steeper = of("temperature = { law = \"arrhenius\", constant = \"4000 K\" }");
-    let expected = (4000.0 * (1.0 / 288.15 - 1.0 / 298.15) as f64).exp() * cold;
+    let expected = (4000.0_f64 * (1.0 / 288.15 - 1.0 / 298.15)).exp() * cold;
     let found = steeper.figure.expect("a figure").value / same;
     assert!((found / expected - 1.0).abs() < 1e-3, "{found} {expected}");
     let ours = steeper.other_figure.expect("ours").value;
@@ -377,7 +377,7 @@ fn temperature_is_held_against_the_limit_of_its_ph() {
 fn data_that_does_not_qualify_is_refused_and_an_override_marks_all() {
     let records = "[records]\ncomplete = \"90 %\"\n[records.every]\npermeate_flow = \"1 d\"\n";
     let thin = result(300, "", |day| Day {
-        read: day < 30 || day > 200,
+        read: !(30..=200).contains(&day),
         ..USUAL
     });
     let terms = format!("{}{records}", guarantee(4.0));
