@@ -396,16 +396,13 @@ def run(job: Job) -> dict[str, Any]:
         result = bm.normalise(contract.log, contract.site, analyses=analyses)
         judgement = bm.warranty(result, contract.terms)[0]
     except bm.BrinemarkError as refusal:
-        return found | {"refused": str(refusal)}
+        # No verdict is given where the log can't even be normalised.
+        none = {"whole": "cannot be judged", "verdicts": {}, "truths": {}, "wrong": [], "records": False}
+        return found | none | {"refused": str(refusal)}
     verdicts = {clause.key: clause.verdict for clause in judgement.clauses if clause.key in contract.kept}
     truths = {key: "kept" if kept else "broken" for key, kept in contract.kept.items()}
     called = set(verdicts.values())
     whole = "broken" if "broken" in called else "cannot be judged" if "cannot be judged" in called else "kept"
-    intervals = [
-        (clause.key, clause.figure, clause.to_dict()["limit"])
-        for clause in judgement.clauses
-        if clause.kind == "guarantee"
-    ]
     return found | {
         "whole": whole,
         "verdicts": verdicts,
@@ -413,7 +410,6 @@ def run(job: Job) -> dict[str, Any]:
         "wrong": [
             key for key, verdict in verdicts.items() if verdict not in (truths[key], "cannot be judged")
         ],
-        "figures": {key: (figure and figure.value, limit) for key, figure, limit in intervals},
         "records": all(clause.verdict == "kept" for clause in judgement.clauses if clause.kind == "records"),
     }
 
@@ -482,7 +478,7 @@ def main() -> int:
         f"refused: {len(refused)} {[one['refused'] for one in refused][:1]}"
     )
     table = Table()
-    report([one for one in found if "refused" not in one], table)
+    report(found, table)
     if given.wrong:
         for one in found:
             if one.get("wrong"):

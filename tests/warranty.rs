@@ -305,6 +305,22 @@ fn a_slip_of_the_pen_is_told_apart_from_a_pressure_that_was() {
 }
 
 #[test]
+fn one_reading_alone_is_no_proof_where_nothing_bears_it_out() {
+    let of = |days: usize| {
+        let result = result(200, "", |day| Day {
+            chlorine: if (50..50 + days).contains(&day) { 0.5 } else { 0.02 },
+            ..USUAL
+        });
+        let limit = "[limit.feed_free_chlorine]\nhigh = \"0.1 mg/L\"\n";
+        clause(&result, limit, "limit.feed_free_chlorine")
+    };
+    let alone = of(1);
+    assert_eq!(alone.verdict, Verdict::CannotBeJudged, "{}", alone.sentence);
+    assert!(alone.sentence.contains("may be a slip"), "{}", alone.sentence);
+    assert_eq!(of(2).verdict, Verdict::Broken);
+}
+
+#[test]
 fn what_may_lie_beyond_is_a_share_or_a_length() {
     let result = result(200, "", |day| Day {
         chlorine: if (50..54).contains(&day) { 0.5 } else { 0.02 },
