@@ -308,7 +308,11 @@ fn a_slip_of_the_pen_is_told_apart_from_a_pressure_that_was() {
 fn one_reading_alone_is_no_proof_where_nothing_bears_it_out() {
     let of = |days: usize| {
         let result = result(200, "", |day| Day {
-            chlorine: if (50..50 + days).contains(&day) { 0.5 } else { 0.02 },
+            chlorine: if (50..50 + days).contains(&day) {
+                0.5
+            } else {
+                0.02
+            },
             ..USUAL
         });
         let limit = "[limit.feed_free_chlorine]\nhigh = \"0.1 mg/L\"\n";
@@ -316,7 +320,11 @@ fn one_reading_alone_is_no_proof_where_nothing_bears_it_out() {
     };
     let alone = of(1);
     assert_eq!(alone.verdict, Verdict::CannotBeJudged, "{}", alone.sentence);
-    assert!(alone.sentence.contains("may be a slip"), "{}", alone.sentence);
+    assert!(
+        alone.sentence.contains("may be a slip"),
+        "{}",
+        alone.sentence
+    );
     assert_eq!(of(2).verdict, Verdict::Broken);
 }
 

@@ -1,5 +1,6 @@
 //! The terms of a warranty as data: what is promised, within which limits, with which records.
 
+mod guarantee;
 mod limits;
 mod read;
 
