@@ -44,6 +44,9 @@ if TYPE_CHECKING:
         Checked as Checked,
     )
     from brinemark._core import (
+        Clause as Clause,
+    )
+    from brinemark._core import (
         ColdFlow as ColdFlow,
     )
     from brinemark._core import (
@@ -75,6 +78,9 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         Forecast as Forecast,
+    )
+    from brinemark._core import (
+        Judgement as Judgement,
     )
     from brinemark._core import (
         LimitCount as LimitCount,
@@ -143,6 +149,12 @@ if TYPE_CHECKING:
         Standing as Standing,
     )
     from brinemark._core import (
+        Terms as Terms,
+    )
+    from brinemark._core import (
+        TermsError as TermsError,
+    )
+    from brinemark._core import (
         TestCount as TestCount,
     )
     from brinemark._core import (
@@ -183,6 +195,9 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         conductivity_from_tds as conductivity_from_tds,
+    )
+    from brinemark._core import (
+        conformance_probability as conformance_probability,
     )
     from brinemark._core import (
         convert as convert,
@@ -254,6 +269,9 @@ if TYPE_CHECKING:
         seawater_osmotic_pressure as seawater_osmotic_pressure,
     )
     from brinemark._core import (
+        silt_density_index as silt_density_index,
+    )
+    from brinemark._core import (
         site_columns as site_columns,
     )
     from brinemark._core import (
@@ -280,6 +298,7 @@ if TYPE_CHECKING:
     from brinemark._core import (
         water_permeability as water_permeability,
     )
+    from brinemark.contracts import warranty as warranty
     from brinemark.frames import (
         ANALYSES as ANALYSES,
     )
@@ -376,6 +395,7 @@ _HOMES = {
         "Change",
         "Check",
         "Checked",
+        "Clause",
         "ColdFlow",
         "ChangePoints",
         "Completeness",
@@ -388,6 +408,7 @@ _HOMES = {
         "Fault",
         "FileError",
         "Forecast",
+        "Judgement",
         "LimitCount",
         "LogError",
         "MannKendall",
@@ -410,6 +431,8 @@ _HOMES = {
         "SiteColumn",
         "SiteError",
         "Standing",
+        "Terms",
+        "TermsError",
         "TestCount",
         "TheilSen",
         "TimeColumn",
@@ -424,6 +447,7 @@ _HOMES = {
         "check_meter",
         "conductivity_at_25",
         "conductivity_from_tds",
+        "conformance_probability",
         "convert",
         "density",
         "due",
@@ -448,6 +472,7 @@ _HOMES = {
         "seawater_density",
         "seawater_osmotic_pressure",
         "site_columns",
+        "silt_density_index",
         "smooth_local_trend",
         "sodium_chloride_molality",
         "sodium_chloride_osmotic_coefficient",
@@ -457,6 +482,7 @@ _HOMES = {
         "viscosity",
         "water_permeability",
     ),
+    "brinemark.contracts": ("warranty",),
     "brinemark.frames": (
         "ANALYSES",
         "Log",

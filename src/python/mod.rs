@@ -19,6 +19,7 @@ mod site;
 mod tables;
 mod trend;
 mod uncertainty;
+mod warranty;
 mod water;
 
 use pyo3::prelude::*;
@@ -47,5 +48,6 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     assess::register(module)?;
     trend::register(module)?;
     diagnose::register(module)?;
-    forecast::register(module)
+    forecast::register(module)?;
+    warranty::register(module)
 }
