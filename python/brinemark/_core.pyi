@@ -13,6 +13,7 @@ _Figures = Any
 _Path = str | PathLike[str]
 
 __all__ = [
+    "EVIDENCE_BLOCK",
     "Averaged",
     "Baseline",
     "BaselineError",
@@ -114,6 +115,7 @@ __all__ = [
     "read_files",
     "record_requirements",
     "requirements",
+    "row_evidence",
     "salt_permeability",
     "screen",
     "screen_tests",
@@ -133,6 +135,7 @@ __all__ = [
     "year_on_year",
 ]
 
+EVIDENCE_BLOCK: int
 __version__: str
 
 class BrinemarkError(ValueError):
@@ -1022,6 +1025,7 @@ def screen(
     usual_of: Screening | None,
 ) -> Screening: ...
 def requirements() -> dict[str, tuple[list[str], list[str]]]: ...
+def row_evidence(result: Result) -> tuple[bytes, dict[str, list[str]]]: ...
 def find_baseline(log: Log, site: Site, analyses: Sequence[str]) -> Baseline: ...
 def normalise(log: Log, site: Site, baseline: Baseline | None, analyses: Sequence[str]) -> Result: ...
 def assess(result: Result, days: float, level: float) -> list[Standing]: ...

@@ -8,6 +8,7 @@ mod corrections;
 mod describe;
 mod diagnose;
 mod errors;
+mod evidence;
 mod forecast;
 mod functions;
 mod membrane;
@@ -40,6 +41,7 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     screening::register(module)?;
     aggregate::register(module)?;
     result::register(module)?;
+    evidence::register(module)?;
     uncertainty::register(module)?;
     records::register(module)?;
     series::register(module)?;
