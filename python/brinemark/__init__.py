@@ -77,6 +77,9 @@ if TYPE_CHECKING:
         Forecast as Forecast,
     )
     from brinemark._core import (
+        GuaranteeCourse as GuaranteeCourse,
+    )
+    from brinemark._core import (
         LimitCount as LimitCount,
     )
     from brinemark._core import (
@@ -280,6 +283,21 @@ if TYPE_CHECKING:
     from brinemark._core import (
         water_permeability as water_permeability,
     )
+    from brinemark.dossier import (
+        Beside as Beside,
+    )
+    from brinemark.dossier import (
+        Difference as Difference,
+    )
+    from brinemark.dossier import (
+        Dossier as Dossier,
+    )
+    from brinemark.dossier import (
+        Verification as Verification,
+    )
+    from brinemark.dossier import (
+        guarantee_courses as guarantee_courses,
+    )
     from brinemark.frames import (
         ANALYSES as ANALYSES,
     )
@@ -388,6 +406,7 @@ _HOMES = {
         "Fault",
         "FileError",
         "Forecast",
+        "GuaranteeCourse",
         "LimitCount",
         "LogError",
         "MannKendall",
@@ -457,6 +476,7 @@ _HOMES = {
         "viscosity",
         "water_permeability",
     ),
+    "brinemark.dossier": ("Beside", "Difference", "Dossier", "Verification", "guarantee_courses"),
     "brinemark.frames": (
         "ANALYSES",
         "Log",

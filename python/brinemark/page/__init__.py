@@ -5,16 +5,14 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass
 from datetime import datetime
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-
-import jinja2
 
 import brinemark as bm
 from brinemark import plot
 from brinemark.page.drawn import drawn
 from brinemark.page.membranes import membranes
+from brinemark.page.template import template
 from brinemark.words import CAUTIONS, CAUTIONS_IN_FULL, certainty, interval, recoveries, signed, source
 from brinemark.words import days as _days
 
@@ -132,7 +130,7 @@ def report(result: Result, *, title: str | None = None, days: float = 28.0, leve
     first, last = str(log_time[0])[:10], str(log_time[-1])[:10]
     split = "permeate_flow" in result.analyses
     screening = result.screening
-    html = _template().render(
+    html = template("page.html.j2", **_FILTERS).render(
         result=result,
         title=title or result.site.name,
         standings=standings,
@@ -266,33 +264,17 @@ def _digits(value: float) -> str:
     return (f"{value:.0f}" if "e" in text else text).replace("-", "−")
 
 
-def _unbroken(text: str) -> str:
-    """A figure and its per cent sign stay on one line."""
-    return text.replace(" %", "\u00a0%")
-
-
 def _when(iso: str) -> str:
     return datetime.fromisoformat(iso).strftime("%Y-%m-%d %H:%M")
 
 
-@cache
-def _template() -> jinja2.Template:
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("brinemark", "page"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters.update(
-        signed=signed,
-        interval=interval,
-        days=_days,
-        when=_when,
-        digits=_digits,
-        who=_who,
-        unbroken=_unbroken,
-        source=source,
-        recoveries=recoveries,
-    )
-    return environment.get_template("page.html.j2")
+_FILTERS = {
+    "signed": signed,
+    "interval": interval,
+    "days": _days,
+    "when": _when,
+    "digits": _digits,
+    "who": _who,
+    "source": source,
+    "recoveries": recoveries,
+}

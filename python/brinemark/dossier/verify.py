@@ -1,0 +1,306 @@
+"""Whether a bundle is what it says: everything run again, and every difference named."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass, field
+from itertools import islice
+from typing import TYPE_CHECKING, Any
+
+import brinemark as bm
+from brinemark.dossier import bundle
+from brinemark.dossier.inputs import Inputs
+
+if TYPE_CHECKING:
+    from brinemark.dossier.case import Dossier, Worked
+
+MOST_TOLD = 20
+"""So many differences of one kind are told one by one; of the rest, how many there are."""
+
+_ROUNDING = 1e-9
+"""Figures closer than this share of their size differ by rounding: another processor's, say."""
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One thing in a bundle that is not as it says."""
+
+    part: str
+    """The part of the bundle."""
+    place: str
+    """Where in it: a row and its columns, a clause and its figure."""
+    told: str
+    """What the bundle says."""
+    found: str
+    """What is found."""
+
+    @property
+    def sentence(self) -> str:
+        """It in words."""
+        place = f"{self.part}, {self.place}" if self.place else self.part
+        return f"{place}: {self.found}" + (f"; the bundle says {self.told}" if self.told else "")
+
+
+@dataclass(frozen=True)
+class Verification:
+    """What came of running a bundle again."""
+
+    fingerprint: str
+    """That of the bundle as it is."""
+    expected: str | None
+    """The one that was exchanged, where it was given."""
+    differences: list[Difference]
+    """Everything that is not as the bundle says; more than a score of one kind are counted."""
+    notes: list[str] = field(default_factory=list)
+    """What else is to be known: another version, figures that differ by rounding."""
+    worked_out: bool = True
+    """Whether what is in it could be judged at all."""
+
+    @property
+    def same_fingerprint(self) -> bool | None:
+        """Whether it is the fingerprint that was exchanged; None where none was given."""
+        return None if self.expected is None else bundle.same_fingerprint(self.fingerprint, self.expected)
+
+    @property
+    def holds(self) -> bool:
+        """Whether nothing differs, the fingerprint included where it was given."""
+        return not self.differences and self.same_fingerprint is not False
+
+    @property
+    def sentence(self) -> str:
+        """What came of it, in words."""
+        if self.same_fingerprint is False:
+            first = (
+                f"NOT THE SAME BUNDLE. Its fingerprint is {self.fingerprint}, not {self.expected}: something in it "
+                "was changed, or another was made."
+            )
+            return first if self.differences else f"{first} In itself it holds no contradiction."
+        if self.differences:
+            count = len(self.differences)
+            return f"DOES NOT HOLD. {count} {'difference' if count == 1 else 'differences'}, named below."
+        again = "Everything was run again from its inputs, to the same digits."
+        if self.expected is None:
+            return (
+                f"NOTHING CONTRADICTS ITSELF. {again} Whether it is the bundle you were given, only its "
+                f"fingerprint tells: {self.fingerprint}. Hold it against the one on the page."
+            )
+        return f"HOLDS. {again} Its fingerprint is the one that was exchanged."
+
+    def to_dict(self) -> dict[str, Any]:
+        """All of it as plain values, for JSON."""
+        return {
+            "holds": self.holds,
+            "sentence": self.sentence,
+            "fingerprint": self.fingerprint,
+            "expected": self.expected,
+            "differences": [{**asdict(of), "sentence": of.sentence} for of in self.differences],
+            "notes": self.notes,
+        }
+
+    def __repr__(self) -> str:
+        lines = [self.sentence, *(of.sentence for of in self.differences), *self.notes]
+        return "Verification(" + "\n  ".join(lines) + ")"
+
+
+def verify(dossier: Dossier, fingerprint: str | None) -> Verification:
+    """As `Dossier.verify`."""
+    from brinemark.dossier.case import Worked, parts_of
+
+    expected = None if fingerprint is None else bundle.checked_fingerprint(fingerprint)
+    notes = list(_other_version(dossier.manifest))
+    differences = list(_changed_parts(dossier))
+    inputs = Inputs.of(dossier.parts)
+    try:
+        worked: Worked | None = Worked.out(inputs)
+    except bm.BrinemarkError as refusal:
+        worked = None
+        differences.append(Difference("inputs", "", "", f"what is in it can't be judged any more: {refusal}"))
+    else:
+        again = parts_of(inputs, worked)
+        differences += _changed_readings(dossier.parts, again, worked)
+        off = 0.0
+        for name in ("judgement.json", "result.json", "settings.json", "reading.json", bundle.MANIFEST):
+            found, rounding = _changed_values(name, dossier.parts.get(name, b""), again[name])
+            differences += found
+            off = max(off, rounding)
+        if off > 0.0:
+            notes.append(
+                f"Some figures differ by up to {off:.0e} of their size: rounding, as of another processor or "
+                "library, not another reading."
+            )
+        if dossier.parts.get("read-me.txt") != again["read-me.txt"]:
+            differences.append(Difference("read-me.txt", "", "", "not the text that this version writes"))
+    return Verification(dossier.fingerprint, expected, differences, notes, worked is not None)
+
+
+def _other_version(manifest: Mapping[str, Any]) -> Iterator[str]:
+    made_by = manifest.get("brinemark")
+    if made_by != bm.__version__:
+        yield (
+            f"It was made by brinemark {made_by}, and run again by {bm.__version__}: figures may differ for that "
+            "alone. Run it again by the version that made it."
+        )
+
+
+def _changed_parts(dossier: Dossier) -> Iterator[Difference]:
+    for part in dossier.manifest["parts"]:
+        name, content = part["name"], dossier.parts[part["name"]]
+        if bundle.sha256(content) != part["sha256"]:
+            yield Difference(name, "", "", "changed since the manifest was written (its SHA-256 is another)")
+
+
+# --- Readings -------------------------------------------------------------------------------------------------
+
+
+def _changed_readings(
+    told: Mapping[str, bytes], again: Mapping[str, bytes], worked: Worked
+) -> Iterator[Difference]:
+    if told.get("rows.csv") == again["rows.csv"]:
+        if told.get("columns.json") != again["columns.json"]:
+            yield Difference("columns.json", "", "", "not the digests of these readings")
+        return
+    was, now = told.get("rows.csv", b"").split(b"\n"), again["rows.csv"].split(b"\n")
+    if len(was) != len(now) or was[0] != now[0]:
+        yield _other_rows(was, now)
+        return
+    blocks = _Blocks(told.get("columns.json", b""), again["columns.json"])
+    rows = (row for row, (one, other) in enumerate(zip(was, now, strict=True)) if one != other)
+    cells, reasons = 0, 0
+    for row in rows:
+        one, other = _cells(was[row]), _cells(now[row])
+        if len(one) == len(other) and one[-1] == other[-1]:
+            # The values are the same; a reading's neighbours, or what was made of it, are not.
+            reasons += 1
+            continue
+        cells += 1
+        if cells <= MOST_TOLD:
+            yield _changed_row(row, other, blocks.changed(row), worked.result.log)
+    if cells > MOST_TOLD:
+        yield Difference("rows.csv", "", "", f"{cells - MOST_TOLD} more readings are others than they were")
+    if reasons:
+        yield Difference(
+            "rows.csv",
+            "",
+            "",
+            f"{reasons} {'reading is' if reasons == 1 else 'readings are'} set aside for other reasons than "
+            "they were, or told with another time",
+        )
+
+
+def _cells(line: bytes) -> list[str]:
+    return next(csv.reader(io.StringIO(line.decode(errors="replace"))), [""])
+
+
+def _changed_row(row: int, found: list[str], columns: list[str], log: bm.Log) -> Difference:
+    where = f"row {row}, {found[1]}"
+    if not columns:
+        return Difference("the log", where, "", "another reading than it was; the bundle doesn't tell the column")
+    shown = []
+    for name in columns:
+        if name in log:
+            value = float(log[name][row - 1])
+            shown.append(f"{name} reads {'nothing' if value != value else f'{value:.10g} {log.units[name]}'.strip()}")
+        else:
+            labels = log.labels(name)
+            shown.append(f"{name} is {found[1] if labels is None else labels[row - 1]}")
+    which = "" if len(columns) == 1 else " (one of these or several were changed)"
+    return Difference("the log", f"{where}, {', '.join(columns)}", "", f"{'; '.join(shown)}, not what it was{which}")
+
+
+def _other_rows(was: list[bytes], now: list[bytes]) -> Difference:
+    same = next((row for row, (one, other) in enumerate(zip(was, now, strict=False)) if one != other), 0)
+    return Difference(
+        "the log",
+        f"from row {same} on" if same else "",
+        f"{len(was) - 2}",
+        f"{len(now) - 2} readings: some were added or taken out",
+    )
+
+
+class _Blocks:
+    """Which columns changed in which block of rows."""
+
+    def __init__(self, told: bytes, again: bytes) -> None:
+        found = json.loads(again)
+        self.each: int = found["rows_each"]
+        self.again: dict[str, list[str]] = found["columns"]
+        try:
+            columns = json.loads(told)["columns"]
+            self.told: dict[str, list[str]] = {str(name): list(columns[name]) for name in columns}
+        except (ValueError, KeyError, TypeError, RecursionError):
+            self.told = {}
+
+    def changed(self, row: int) -> list[str]:
+        """The columns whose digests differ in the block of a row, from 1; none where that isn't told."""
+        block = (row - 1) // self.each
+        return [
+            name
+            for name, digests in self.again.items()
+            if self.told.get(name, [])[block : block + 1] not in ([], digests[block : block + 1])
+        ]
+
+
+# --- What follows from them -----------------------------------------------------------------------------------
+
+
+def _changed_values(part: str, told: bytes, again: bytes) -> tuple[list[Difference], float]:
+    """Every place at which two JSON parts differ, and the largest difference that is but rounding."""
+    if told == again:
+        return [], 0.0
+    try:
+        was = json.loads(told)
+        places = list(_places(was, json.loads(again), ""))
+    except (ValueError, RecursionError):
+        return [Difference(part, "", "", "no JSON")], 0.0
+    rounded = [off for *_, off in places if off is not None]
+    real = [Difference(part, place, _shown(one), _shown(other)) for place, one, other, off in places if off is None]
+    if not places:
+        real = [Difference(part, "", "", "the same values, written otherwise than brinemark writes them")]
+    left = len(real) - MOST_TOLD
+    real = list(islice(real, MOST_TOLD))
+    if left > 0:
+        real.append(Difference(part, "", "", f"{left} more differences"))
+    return real, max(rounded, default=0.0)
+
+
+_Place = tuple[str, Any, Any, float | None]
+
+
+def _places(was: Any, now: Any, place: str) -> Iterator[_Place]:
+    if isinstance(was, dict) and isinstance(now, dict):
+        for key in [*was, *(key for key in now if key not in was)]:
+            yield from _places(was.get(key, _NOTHING), now.get(key, _NOTHING), f"{place}.{key}" if place else key)
+    elif isinstance(was, list) and isinstance(now, list):
+        if len(was) != len(now):
+            yield place, f"{len(was)} of them", f"{len(now)} of them", None
+        for at, (one, other) in enumerate(zip(was, now, strict=False)):
+            yield from _places(one, other, f"{place}[{_name(other, at)}]")
+    elif type(was) is not type(now) or was != now:
+        yield place, was, now, _rounding(was, now)
+
+
+_NOTHING = "nothing"
+
+
+def _name(value: Any, at: int) -> str:
+    """A clause goes by its key, a part by its name, anything else by its place."""
+    if isinstance(value, dict):
+        return str(value.get("key", value.get("name", at)))
+    return str(at)
+
+
+def _rounding(was: Any, now: Any) -> float | None:
+    """The share by which two figures differ, where that is so little that it is rounding."""
+    if type(was) is not float or type(now) is not float or not (math.isfinite(was) and math.isfinite(now)):
+        return None
+    off = abs(was - now) / max(abs(was), abs(now))
+    return off if off < _ROUNDING else None
+
+
+def _shown(value: Any) -> str:
+    text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+    return text if len(text) <= 200 else f"{text[:200]}…"

@@ -1,0 +1,594 @@
+"""The dossier: run again to the same digits, and any tampering found."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import re
+import struct
+import subprocess
+import sys
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from test_page import _Page
+
+import brinemark as bm
+from brinemark import cli
+from brinemark.dossier import bundle
+
+CASE = bm.demo.warranty
+LOG = CASE.log_path().read_text(encoding="utf-8")
+ROWS = LOG.splitlines()
+HEADERS = ROWS[0].split(",")
+COLUMNS = [header.partition(" [")[0] for header in HEADERS]
+LOG_PART = "inputs/log-1-linen.csv"
+
+
+def made(log: Path | None = None, **settings: Any) -> bm.Dossier:
+    return bm.Dossier.make(
+        CASE.log_path() if log is None else log,
+        bm.Site.load(CASE.site_path()),
+        bm.Terms.load(CASE.terms_path()),
+        **settings,
+    )
+
+
+@pytest.fixture(scope="module")
+def dossier() -> bm.Dossier:
+    return made()
+
+
+@pytest.fixture(scope="module")
+def path(dossier: bm.Dossier, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("dossier") / "case.zip"
+    dossier.save(path)
+    return path
+
+
+def with_parts(dossier: bm.Dossier, **changed: bytes) -> bm.Dossier:
+    """The dossier with other parts, and a manifest that says nothing of it."""
+    return bm.Dossier({**dossier.parts, **{name.replace("__", "/"): of for name, of in changed.items()}})
+
+
+def rehashed(dossier: bm.Dossier, parts: dict[str, bytes]) -> bm.Dossier:
+    """The dossier with other parts and every hash of the manifest set right, as a careful tamperer would."""
+    told = {name: of for name, of in dossier.manifest.items() if name not in ("format", "parts")}
+    given = {name: parts.get(name, of) for name, of in dossier.parts.items() if name != bundle.MANIFEST}
+    return bm.Dossier(bundle.with_manifest(told, given))
+
+
+def with_cell(row: int, column: int, cell: str) -> bytes:
+    lines = list(ROWS)
+    cells = lines[row].split(",")
+    cells[column] = cell
+    lines[row] = ",".join(cells)
+    return ("\n".join(lines) + "\n").encode()
+
+
+# --- The same again -----------------------------------------------------------------------------------------
+
+
+def test_the_same_input_makes_the_same_bytes(dossier: bm.Dossier, tmp_path: Path) -> None:
+    copy = tmp_path / "linen.csv"
+    copy.write_bytes(CASE.log_path().read_bytes())
+    again = made(copy)
+    assert bundle.zipped(again.parts) == bundle.zipped(dossier.parts)
+    assert again.fingerprint == dossier.fingerprint
+    assert again.page().html == dossier.page().html
+
+
+def test_any_tool_opens_the_bundle(dossier: bm.Dossier, path: Path) -> None:
+    with zipfile.ZipFile(path) as archive:
+        assert archive.testzip() is None
+        assert archive.namelist()[0] == "manifest.json"
+        assert archive.read(LOG_PART) == CASE.log_path().read_bytes()
+        assert {entry.date_time for entry in archive.infolist()} == {(1980, 1, 1, 0, 0, 0)}
+    assert bm.Dossier.load(path).parts == dossier.parts
+
+
+def test_the_parts_tell_everything(dossier: bm.Dossier) -> None:
+    rows = dossier.parts["rows.csv"].decode().splitlines()
+    assert rows[0] == "row,time,reasons,digest"
+    assert len(rows) == len(ROWS)
+    assert json.loads(dossier.parts["judgement.json"]) == dossier.judgements
+    result = json.loads(dossier.parts["result.json"])
+    assert result["version"] == bm.__version__
+    assert "sources" not in result
+    assert dossier.manifest["verdicts"]["broken"] > 0
+    for content in dossier.parts.values():
+        assert str(CASE.log_path().parent).encode() not in content
+
+
+def test_it_verifies_in_another_folder_and_process(dossier: bm.Dossier, path: Path, tmp_path: Path) -> None:
+    ran = subprocess.run(
+        [sys.executable, "-m", "brinemark.cli", "warranty", "--verify", path, "--fingerprint", dossier.fingerprint],
+        cwd=tmp_path,
+        env={**os.environ, "TZ": "Asia/Tokyo", "LC_ALL": "C", "RAYON_NUM_THREADS": "1"},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+    assert ran.stdout.startswith("HOLDS.")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_options_and_a_kept_baseline_go_with_it(tmp_path: Path) -> None:
+    log = tmp_path / "odd name; of a log.csv"
+    log.write_text(LOG.replace("Z,", ",").replace(",", ";").replace(".", ","), encoding="utf-8")
+    mapping = tmp_path / "mapping.toml"
+    mapping.write_text('decimal = ","\n', encoding="utf-8")
+    site = bm.Site.load(CASE.site_path())
+    kept = bm.baseline(bm.read_log(CASE.log_path()), site)
+    dossier = made(log, baseline=kept, mapping=mapping, tz="UTC")
+    assert dossier.verify().holds
+    assert dossier.judgements == made(baseline=kept).judgements
+
+
+def test_without_the_fingerprint_it_says_what_it_cannot_tell(dossier: bm.Dossier) -> None:
+    found = dossier.verify()
+    assert found.holds
+    assert found.same_fingerprint is None
+    assert found.sentence.startswith("NOTHING CONTRADICTS ITSELF")
+    assert dossier.fingerprint in found.sentence
+
+
+@pytest.mark.parametrize("typed", ["{}", " {} ", "{:u}", "{:-}"])
+def test_a_fingerprint_is_taken_as_people_type_it(dossier: bm.Dossier, typed: str) -> None:
+    digits = dossier.fingerprint
+    digits = digits.upper() if typed == "{:u}" else digits.replace(" ", "-") if typed == "{:-}" else digits
+    assert dossier.verify(fingerprint=digits).same_fingerprint
+
+
+@pytest.mark.parametrize("typed", ["", "3f2a", "zzzz" * 8, "0" * 33])
+def test_what_is_no_fingerprint_is_refused(dossier: bm.Dossier, typed: str) -> None:
+    with pytest.raises(bm.RangeError, match="not a fingerprint"):
+        dossier.verify(fingerprint=typed)
+
+
+# --- Tampering ----------------------------------------------------------------------------------------------
+
+
+def changed(cell: str, column: str) -> str:
+    """Another cell that could stand there."""
+    if not cell:
+        return "3.3"
+    if column == "time":
+        return cell.replace("T07:00", "T07:01").replace("T19:00", "T19:01")
+    return f"{float(cell) * 1.01 + 0.1:.3f}"
+
+
+CELLS = st.tuples(st.integers(1, len(ROWS) - 1), st.integers(0, len(COLUMNS) - 1), st.booleans())
+
+
+@settings(max_examples=25, deadline=None)
+@given(CELLS)
+def test_any_one_changed_cell_is_found_and_named(dossier: bm.Dossier, cell: tuple[int, int, bool]) -> None:
+    row, column, emptied = cell
+    old = ROWS[row].split(",")[column]
+    name = COLUMNS[column]
+    new = "" if emptied and old and name != "time" else changed(old, name)
+    log = with_cell(row, column, new)
+    # Whoever changes the file alone, and whoever sets every hash right.
+    for tampered in (with_parts(dossier, **{LOG_PART: log}), rehashed(dossier, {LOG_PART: log})):
+        found = tampered.verify()
+        assert not found.holds
+        named = [of for of in found.differences if of.part == "the log"]
+        assert [of.place for of in named] == [f"row {row}, {_shown_time(log, row)}, {name}"], found
+    # Whoever works all of it out anew contradicts himself nowhere, but has another fingerprint.
+    assert rehashed(dossier, {LOG_PART: log}).fingerprint != dossier.fingerprint
+
+
+def _shown_time(log: bytes, row: int) -> str:
+    return log.decode().splitlines()[row].split(",")[0].replace("Z", ":00+00:00")
+
+
+def test_a_careful_tamperer_has_another_fingerprint(dossier: bm.Dossier, tmp_path: Path) -> None:
+    log = tmp_path / "linen.csv"
+    log.write_bytes(with_cell(1400, COLUMNS.index("permeate_flow"), "9.99"))
+    anew = made(log)
+    assert anew.verify().holds
+    found = anew.verify(fingerprint=dossier.fingerprint)
+    assert not found.holds
+    assert found.sentence.startswith("NOT THE SAME BUNDLE")
+    assert "row 1400" in " ".join(dossier.beside(anew).inputs)
+
+
+def test_a_cell_that_is_no_figure_any_more(dossier: bm.Dossier) -> None:
+    found = rehashed(dossier, {LOG_PART: with_cell(7, 5, "9.O5")}).verify()
+    assert not found.holds
+    assert not found.worked_out
+    (difference,) = found.differences
+    assert "row 7" in difference.sentence
+    assert "permeate_flow" in difference.sentence
+
+
+@pytest.mark.parametrize("change", ["added", "taken out"])
+def test_a_row_more_or_less(dossier: bm.Dossier, change: str) -> None:
+    lines = list(ROWS)
+    if change == "added":
+        lines.insert(101, lines[101].replace("T19:00", "T13:00").replace("T07:00", "T01:00"))
+    else:
+        del lines[101]
+    found = rehashed(dossier, {LOG_PART: ("\n".join(lines) + "\n").encode()}).verify()
+    (named,) = (of for of in found.differences if of.part == "the log")
+    assert named.place.startswith("from row 10")
+    assert str(len(lines) - 1) in named.sentence
+
+
+def test_several_changed_cells_are_counted(dossier: bm.Dossier) -> None:
+    column = COLUMNS.index("feed_pressure")
+    lines = [ROWS[0], *(re.sub(r"^((?:[^,]*,){2})([^,]+)", r"\g<1>9.87", line) for line in ROWS[1:])]
+    assert lines[1].split(",")[column] == "9.87"
+    found = rehashed(dossier, {LOG_PART: "\n".join(lines).encode()}).verify()
+    named = [of for of in found.differences if of.part == "the log"]
+    assert len(named) == 20
+    assert any("more readings are others" in of.found for of in found.differences)
+
+
+@pytest.mark.parametrize("name", ["rows.csv", "columns.json", "judgement.json", "result.json", "read-me.txt"])
+def test_what_was_worked_out_is_held_against_what_follows(dossier: bm.Dossier, name: str) -> None:
+    content = dossier.parts[name]
+    other = {
+        "rows.csv": lambda: content.replace(b"\n2,", b"\n3,", 1),
+        "columns.json": lambda: re.sub(rb"[0-9a-f]{16}", b"0" * 16, content, count=1),
+        "judgement.json": lambda: content.replace(b'"broken"', b'"kept"', 1),
+        "result.json": lambda: content.replace(b"standard practice", b"other practice", 1),
+        "read-me.txt": lambda: content + b"All is well.\n",
+    }[name]()
+    assert other != content
+    found = rehashed(dossier, {name: other}).verify()
+    assert not found.holds
+    assert any(of.part == name for of in found.differences), found
+
+
+def test_a_verdict_turned_round_is_named_by_its_clause(dossier: bm.Dossier) -> None:
+    told = json.loads(dossier.parts["judgement.json"])
+    clause = next(of for of in told[0]["clauses"] if of["verdict"] == "broken")
+    clause["verdict"] = "kept"
+    found = rehashed(dossier, {"judgement.json": bundle.json_of(told)}).verify()
+    (difference,) = found.differences
+    assert clause["key"] in difference.place
+    assert (difference.told, difference.found) == ("kept", "broken")
+
+
+def test_rounding_is_told_from_another_reading(dossier: bm.Dossier) -> None:
+    told = json.loads(dossier.parts["judgement.json"])
+    clause = next(of for of in told[0]["clauses"] if of["figure"] is not None)
+    clause["figure"]["value"] *= 1.0 + 1e-13
+    found = rehashed(dossier, {"judgement.json": bundle.json_of(told)}).verify()
+    assert not found.differences
+    assert any("rounding" in note for note in found.notes)
+
+
+def test_another_version_is_said_plainly(dossier: bm.Dossier) -> None:
+    told = {**dossier.manifest, "brinemark": "0.0.9"}
+    found = with_parts(dossier, **{bundle.MANIFEST: bundle.json_of(told)}).verify()
+    assert any("0.0.9" in note for note in found.notes)
+    assert [of.place for of in found.differences] == ["brinemark"]
+
+
+def test_other_terms_don_t_go_unseen(dossier: bm.Dossier) -> None:
+    terms = dossier.parts["inputs/terms.toml"].replace(b"10.6 m3/h", b"9.6 m3/h")
+    found = rehashed(dossier, {"inputs/terms.toml": terms}).verify()
+    assert any("guarantee.permeate_flow" in of.place for of in found.differences)
+
+
+# --- Overridden ---------------------------------------------------------------------------------------------
+
+
+def test_an_override_marks_every_output(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    forced = made(override=True)
+    assert forced.manifest["override"] is True
+    assert "OVERRIDDEN" in repr(forced)
+    assert "OVERRIDDEN." in forced.page().html
+    assert all(of["override"] for of in json.loads(forced.parts["judgement.json"]))
+    assert json.loads(forced.parts["settings.json"])["override"] is True
+    arguments = [str(CASE.log_path()), "--site", str(CASE.site_path()), "--terms", str(CASE.terms_path())]
+    assert cli.main(["warranty", *arguments, "--override", "--out", str(tmp_path)]) == 0
+    assert "OVERRIDDEN" in capsys.readouterr().out
+    assert cli.main(["warranty", *arguments, "--override", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["override"] is True
+    assert cli.main(["warranty", "--verify", str(tmp_path / "dossier.zip")]) == 0
+    assert "OVERRIDDEN" in capsys.readouterr().out
+    # Turned off by a tamperer.
+    settings = forced.parts["settings.json"].replace(b"true", b"false")
+    assert not rehashed(forced, {"settings.json": settings}).verify().holds
+
+
+def test_without_an_override_nothing_says_so(dossier: bm.Dossier) -> None:
+    assert "OVERRIDDEN" not in dossier.page().html
+
+
+# --- Hostile bundles ----------------------------------------------------------------------------------------
+
+
+def zip_of(entries: list[tuple[str, bytes]], compression: int = zipfile.ZIP_STORED) -> bytes:
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", compression) as archive:
+        for name, content in entries:
+            archive.writestr(name, content)
+    return buffer.getvalue()
+
+
+def entries(dossier: bm.Dossier) -> list[tuple[str, bytes]]:
+    return list(dossier.parts.items())
+
+
+def overlapping() -> bytes:
+    """Many names for the same bytes, which lie there once."""
+    one = bytearray(zip_of([("a.txt", b"0" * 10_000)]))
+    at = one.index(b"PK\x01\x02")
+    record = bytes(one[at : one.index(b"PK\x05\x06")])
+    end = bytearray(one[one.index(b"PK\x05\x06") :])
+    count = 900
+    end[8:12] = struct.pack("<HH", count, count)
+    end[12:16] = struct.pack("<I", count * len(record))
+    records = b"".join(record.replace(b"a.txt", f"{n:05}".encode()) for n in range(count))
+    return bytes(one[:at]) + records + bytes(end)
+
+
+def encrypted(dossier: bm.Dossier) -> bytes:
+    whole = bytearray(zip_of(entries(dossier)))
+    at = whole.index(b"PK\x01\x02")
+    whole[at + 8] |= 1
+    return bytes(whole)
+
+
+HOSTILE: dict[str, Callable[[bm.Dossier], bytes]] = {
+    "empty": lambda _: b"",
+    "no zip": lambda _: b"PK\x03\x04 but nothing else",
+    "a log": lambda _: LOG.encode(),
+    "no parts": lambda _: zip_of([]),
+    "cut off": lambda dossier: zip_of(entries(dossier))[:5000],
+    "compressed": lambda dossier: zip_of(entries(dossier), zipfile.ZIP_DEFLATED),
+    "a bomb": lambda _: zip_of([("manifest.json", b"0" * 50_000_000)], zipfile.ZIP_DEFLATED),
+    "overlapping": lambda _: overlapping(),
+    "encrypted": encrypted,
+    "out of its folder": lambda dossier: zip_of([*entries(dossier), ("../../evil.txt", b"x")]),
+    "an absolute name": lambda dossier: zip_of([*entries(dossier), ("/tmp/evil.txt", b"x")]),
+    "another drive": lambda dossier: zip_of([*entries(dossier), ("C:\\evil.txt", b"x")]),
+    "a hidden name": lambda dossier: zip_of([*entries(dossier), ("inputs/..", b"x")]),
+    "a part more": lambda dossier: zip_of([*entries(dossier), ("more.txt", b"x")]),
+    "a part less": lambda dossier: zip_of(entries(dossier)[:-1]),
+    "no manifest": lambda dossier: zip_of(entries(dossier)[1:]),
+    "too many": lambda _: zip_of([(f"{n}.txt", b"") for n in range(1_001)]),
+    "a manifest of nothing": lambda _: zip_of([("manifest.json", b"")]),
+    "a manifest of a list": lambda _: zip_of([("manifest.json", b"[]")]),
+    "a deep manifest": lambda _: zip_of([("manifest.json", b"[" * 200_000)]),
+    "another format": lambda _: zip_of([("manifest.json", b'{"format": "brinemark dossier 99", "parts": []}')]),
+    "no list of parts": lambda _: zip_of([("manifest.json", b'{"format": "brinemark dossier 1", "parts": 7}')]),
+}
+
+
+@pytest.mark.filterwarnings("ignore:Duplicate name")
+@pytest.mark.parametrize("what", HOSTILE)
+def test_a_hostile_bundle_is_refused_with_one_message(what: str, dossier: bm.Dossier, tmp_path: Path) -> None:
+    path = tmp_path / "in" / "bundle.zip"
+    path.parent.mkdir()
+    path.write_bytes(HOSTILE[what](dossier))
+    with pytest.raises(bm.FileError) as refused:
+        bm.Dossier.load(path)
+    assert str(refused.value).startswith(str(path))
+    assert str(refused.value).count("\n") == 0
+    assert [of.name for of in tmp_path.rglob("*")] == ["in", "bundle.zip"]
+
+
+def test_a_part_that_is_there_twice(dossier: bm.Dossier, tmp_path: Path) -> None:
+    path = tmp_path / "bundle.zip"
+    with pytest.warns(UserWarning, match="Duplicate"):
+        path.write_bytes(zip_of([*entries(dossier), (LOG_PART, b"time\n")]))
+    with pytest.raises(bm.FileError, match="twice"):
+        bm.Dossier.load(path)
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [
+        ("settings.json", b"{}"),
+        ("settings.json", b'{"analyses": 7, "level": 0.9, "risk": 0.05, "override": false}'),
+        ("settings.json", b'{"analyses": [], "level": 7.5, "risk": 0.05, "override": false}'),
+        ("settings.json", b"nonsense"),
+        ("reading.json", b'{"watch": 1}'),
+        ("reading.json", b'{"tz": 7}'),
+        ("reading.json", b'{"columns": {"a": {"b": "c"}}}'),
+        ("inputs/site.toml", b"\xff\xfe"),
+        ("inputs/site.toml", b"[site]\n"),
+        ("inputs/terms.toml", b""),
+        (LOG_PART, b""),
+        (LOG_PART, b"\x00" * 1000),
+        ("columns.json", b"[]"),
+        ("columns.json", b'{"columns": {"feed_pressure": 7}}'),
+        ("rows.csv", b""),
+        ("rows.csv", b'"\n"\n'),
+        ("judgement.json", b"{}"),
+        ("judgement.json", b"[" * 100_000),
+    ],
+)
+def test_odd_parts_are_refused_or_told(dossier: bm.Dossier, name: str, content: bytes) -> None:
+    try:
+        found = rehashed(dossier, {name: content}).verify()
+    except bm.BrinemarkError as refused:
+        assert str(refused)
+    else:
+        assert not found.holds
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.data())
+def test_no_damage_goes_unseen(dossier: bm.Dossier, tmp_path_factory: pytest.TempPathFactory, data: Any) -> None:
+    whole = bytearray(bundle.zipped(dossier.parts))
+    at = data.draw(st.integers(0, len(whole) - 1))
+    whole[at] ^= data.draw(st.integers(1, 255))
+    path = tmp_path_factory.mktemp("damaged") / "bundle.zip"
+    path.write_bytes(bytes(whole))
+    try:
+        damaged = bm.Dossier.load(path)
+    except bm.FileError:
+        return
+    if damaged.parts == dossier.parts:
+        # A byte of the zip's own books, a checksum or a time, that says nothing of the parts.
+        return
+    try:
+        found = damaged.verify(fingerprint=dossier.fingerprint)
+    except bm.BrinemarkError:
+        return
+    assert not found.holds
+
+
+# --- Both sides ---------------------------------------------------------------------------------------------
+
+
+def test_both_sides_readings_of_one_log(dossier: bm.Dossier) -> None:
+    other = dossier.by(bm.Terms.load(CASE.other_terms_path()))
+    both = dossier.beside(other)
+    flow = next(pair for pair in both.pairs if pair.key == "guarantee.permeate_flow")
+    assert flow.one is not None
+    assert flow.other is not None
+    assert (flow.one["verdict"], flow.other["verdict"]) == ("broken", "kept")
+    assert {"verdict", "figure"} <= set(flow.differs)
+    assert "same log" in both.inputs[0]
+    assert "guarantee.permeate_flow" in both.sentence
+    pressure = next(pair for pair in both.pairs if pair.key == "limit.feed_pressure")
+    assert pressure.differs == []
+    assert json.loads(json.dumps(both.to_dict()))["names"] == list(both.names)
+    # By the other's own bundle it is the same.
+    theirs = bm.Dossier.make(
+        CASE.log_path(), bm.Site.load(CASE.site_path()), bm.Terms.load(CASE.other_terms_path())
+    )
+    assert theirs.fingerprint == other.fingerprint
+    html = dossier.page(other=other).html
+    assert "Both sides" in html
+    assert other.fingerprint in html
+
+
+def test_a_clause_that_only_one_side_has(dossier: bm.Dossier) -> None:
+    text = CASE.terms_path().read_text(encoding="utf-8")
+    without = bm.Terms.parse(text.replace('[limit.feed_free_chlorine]\nhigh = "0.1 mg/L"\n', ""))
+    both = dossier.beside(dossier.by(without))
+    assert [(pair.key, pair.differs) for pair in both.pairs if pair.differs] == [
+        ("limit.feed_free_chlorine", ["only one side has it"])
+    ]
+
+
+# --- The page -----------------------------------------------------------------------------------------------
+
+
+def test_the_page_is_whole_and_says_what_it_must(dossier: bm.Dossier) -> None:
+    html = dossier.page().html
+    read = _Page(html)
+    assert "<script" not in html
+    assert "@import" not in html
+    assert all(link.startswith("#") for link in read.links)
+    assert len(read.ids) == len(set(read.ids))
+    assert {link.removeprefix("#") for link in read.links} | set(read.references) <= set(read.ids)
+    text = read.text.replace("\u00a0", " ")
+    for words in (
+        dossier.fingerprint,
+        dossier.manifest["site"],
+        dossier.manifest["terms"],
+        "not a ruling",
+        "brinemark warranty --verify",
+        *dossier.judgements[0]["cautions"],
+        *(clause["sentence"] for clause in dossier.judgements[0]["clauses"]),
+        *(clause["words"] for clause in dossier.judgements[0]["clauses"]),
+        *(part["sha256"] for part in dossier.manifest["parts"]),
+        "Gaps in the records",
+        "Instruments that carry the verdicts",
+    ):
+        assert words in text, words
+    # Words, and a shape for each verdict: not colour alone.
+    for verdict in ("kept", "broken", "cannot be judged"):
+        assert re.search(rf'<svg viewBox[^\n]*</svg> {verdict}</span>', html), verdict
+    assert re.search(r"\bis safe\b", text) is None
+
+
+def test_hostile_words_stay_text(dossier: bm.Dossier) -> None:
+    hostile = '<script>alert("x")</script>'
+    text = CASE.terms_path().read_text(encoding="utf-8")
+    terms = bm.Terms.parse(re.sub(r'^name = .*$', f"name = '{hostile}'", text, count=1, flags=re.MULTILINE))
+    html = dossier.by(terms).page().html
+    assert "<script" not in html
+    assert "&lt;script&gt;" in html
+
+
+# --- The command --------------------------------------------------------------------------------------------
+
+
+def run(*arguments: str | Path) -> int:
+    return cli.main(["warranty", *map(str, arguments)])
+
+
+GIVEN = (CASE.log_path(), "--site", CASE.site_path(), "--terms", CASE.terms_path())
+
+
+def test_the_command_leaves_page_and_bundle(
+    dossier: bm.Dossier, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(*GIVEN, "--out", tmp_path / "case") == 0
+    said = capsys.readouterr().out
+    assert dossier.fingerprint in said
+    assert "not a ruling" in said
+    assert sorted(of.name for of in (tmp_path / "case").iterdir()) == ["dossier.html", "dossier.zip"]
+    loaded = bm.Dossier.load(tmp_path / "case" / "dossier.zip")
+    assert loaded.fingerprint == dossier.fingerprint
+    assert (tmp_path / "case" / "dossier.html").read_text(encoding="utf-8") == dossier.page().html
+
+
+def test_the_command_prints_json_that_stays(dossier: bm.Dossier, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(*GIVEN, "--json", "--beside", CASE.other_terms_path()) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert list(told) == ["site", "terms", "version", "override", "fingerprint", "judgements", "beside", "written"]
+    assert told["judgements"] == dossier.judgements
+    assert list(told["beside"]) == ["names", "fingerprints", "sentence", "inputs", "clauses"]
+
+
+def test_the_command_names_a_changed_cell(
+    dossier: bm.Dossier, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "tampered.zip"
+    rehashed(dossier, {LOG_PART: with_cell(900, 5, "9.5")}).save(path)
+    assert run("--verify", path) == 1
+    said = capsys.readouterr().out
+    assert "row 900" in said
+    assert "permeate_flow" in said
+    assert run("--verify", path, "--fingerprint", dossier.fingerprint, "--json") == 1
+    told = json.loads(capsys.readouterr().out)
+    assert not told["holds"]
+    assert any("permeate_flow" in of["sentence"] for of in told["differences"])
+
+
+def test_the_command_runs_both_sides(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("--verify", path, "--beside", CASE.other_terms_path()) == 0
+    of_terms = capsys.readouterr().out
+    assert "guarantee.permeate_flow: differ in verdict" in of_terms
+    assert run("--verify", path, "--beside", path) == 0
+    assert "differ in 0" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        ((), "a log is missing"),
+        ((CASE.log_path(), "--site", CASE.site_path()), "--terms is missing"),
+        ((*GIVEN, "--fingerprint", "3f"), "goes with --verify"),
+        ((*GIVEN, "--verify", "x.zip"), "leave out a log"),
+        (("--verify", "there-is-none.zip"), "can't be read"),
+        (("--verify", CASE.log_path()), "is not a bundle"),
+        ((*GIVEN, "--beside", "there-is-none.toml"), "can't be read"),
+    ],
+)
+def test_the_command_refuses_in_one_message(
+    arguments: tuple[str | Path, ...], message: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(*arguments) == 1
+    said = capsys.readouterr().err
+    assert message in said
+    assert said.count("brinemark: ") == 1
