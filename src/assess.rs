@@ -311,7 +311,11 @@ fn day(microseconds: i64, zone: &TimeZone) -> i64 {
 }
 
 /// The median of each day, in order; missing and impossible figures (a logarithm of none) are passed over.
-fn daily(rows: &[usize], day_of: &dyn Fn(usize) -> i64, figure: &dyn Fn(usize) -> f64) -> Vec<f64> {
+pub(crate) fn daily(
+    rows: &[usize],
+    day_of: &dyn Fn(usize) -> i64,
+    figure: &dyn Fn(usize) -> f64,
+) -> Vec<f64> {
     let mut days: BTreeMap<i64, Vec<f64>> = BTreeMap::new();
     for row in rows {
         let value = figure(*row);

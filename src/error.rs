@@ -201,6 +201,9 @@ pub enum Error {
     /// A site file that can't be read.
     #[error("{0}")]
     Site(Faults),
+    /// Terms of a warranty that can't be read, or don't fit the log.
+    #[error("{0}")]
+    Terms(Faults),
     /// An analysis that lacks a column.
     #[error("{0}")]
     MissingColumn(Faults),
@@ -241,6 +244,7 @@ impl Error {
             }
             Self::Log(faults)
             | Self::Site(faults)
+            | Self::Terms(faults)
             | Self::MissingColumn(faults)
             | Self::Baseline(faults)
             | Self::Series(faults) => faults.list().to_vec(),

@@ -43,6 +43,7 @@ pub mod table;
 pub mod trend;
 pub mod uncertainty;
 pub mod units;
+pub mod warranty;
 pub mod water;
 pub mod write;
 

@@ -21,6 +21,10 @@ pub enum Quantity {
     Concentration,
     /// pH.
     Acidity,
+    /// Concentration over time; canonical mg/L h.
+    Exposure,
+    /// Light scattered by what floats in the water; canonical NTU.
+    Turbidity,
     /// Membrane area; canonical m2.
     Area,
     /// A length; canonical m.
@@ -186,6 +190,8 @@ impl Quantity {
             Self::Conductivity => "conductivity",
             Self::Concentration => "concentration",
             Self::Acidity => "pH",
+            Self::Turbidity => "turbidity",
+            Self::Exposure => "exposure",
             Self::Area => "area",
             Self::Length => "length",
             Self::Duration => "time",
@@ -421,6 +427,13 @@ static UNITS: &[Unit] = &[
         &["mg/l", "ppm", "g/m3"],
     ),
     unit("g/L", Quantity::Concentration, 1000.0, &["g/l", "kg/m3"]),
+    unit(
+        "mg/L h",
+        Quantity::Exposure,
+        1.0,
+        &["mg/L·h", "mg h/L", "ppm h", "ppm·h"],
+    ),
+    unit("NTU", Quantity::Turbidity, 1.0, &[]),
     unit("m2", Quantity::Area, 1.0, &["m²", "m^2"]),
     unit(
         "ft2",

@@ -44,6 +44,9 @@ if TYPE_CHECKING:
         Checked as Checked,
     )
     from brinemark._core import (
+        Clause as Clause,
+    )
+    from brinemark._core import (
         ColdFlow as ColdFlow,
     )
     from brinemark._core import (
@@ -78,6 +81,9 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         GuaranteeCourse as GuaranteeCourse,
+    )
+    from brinemark._core import (
+        Judgement as Judgement,
     )
     from brinemark._core import (
         LimitCount as LimitCount,
@@ -144,6 +150,12 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         Standing as Standing,
+    )
+    from brinemark._core import (
+        Terms as Terms,
+    )
+    from brinemark._core import (
+        TermsError as TermsError,
     )
     from brinemark._core import (
         TestCount as TestCount,
@@ -257,6 +269,9 @@ if TYPE_CHECKING:
         seawater_osmotic_pressure as seawater_osmotic_pressure,
     )
     from brinemark._core import (
+        silt_density_index as silt_density_index,
+    )
+    from brinemark._core import (
         site_columns as site_columns,
     )
     from brinemark._core import (
@@ -283,6 +298,7 @@ if TYPE_CHECKING:
     from brinemark._core import (
         water_permeability as water_permeability,
     )
+    from brinemark.contracts import warranty as warranty
     from brinemark.dossier import (
         Beside as Beside,
     )
@@ -394,6 +410,7 @@ _HOMES = {
         "Change",
         "Check",
         "Checked",
+        "Clause",
         "ColdFlow",
         "ChangePoints",
         "Completeness",
@@ -407,6 +424,7 @@ _HOMES = {
         "FileError",
         "Forecast",
         "GuaranteeCourse",
+        "Judgement",
         "LimitCount",
         "LogError",
         "MannKendall",
@@ -429,6 +447,8 @@ _HOMES = {
         "SiteColumn",
         "SiteError",
         "Standing",
+        "Terms",
+        "TermsError",
         "TestCount",
         "TheilSen",
         "TimeColumn",
@@ -467,6 +487,7 @@ _HOMES = {
         "seawater_density",
         "seawater_osmotic_pressure",
         "site_columns",
+        "silt_density_index",
         "smooth_local_trend",
         "sodium_chloride_molality",
         "sodium_chloride_osmotic_coefficient",
@@ -476,6 +497,7 @@ _HOMES = {
         "viscosity",
         "water_permeability",
     ),
+    "brinemark.contracts": ("warranty",),
     "brinemark.dossier": ("Beside", "Difference", "Dossier", "Verification", "guarantee_courses"),
     "brinemark.frames": (
         "ANALYSES",

@@ -49,10 +49,22 @@ columns! {
     PermeateTds "permeate_tds" Concentration "dissolved salt in the permeate";
     ConcentrateTds "concentrate_tds" Concentration "dissolved salt in the concentrate";
     FeedPh "feed_ph" Acidity "pH of the feed";
+    FeedSdi "feed_sdi" Number "silt density index of the feed (ASTM D4189, 15 min unless the test was shortened)";
+    FeedTurbidity "feed_turbidity" Turbidity "turbidity of the feed";
+    FeedFreeChlorine "feed_free_chlorine" Concentration "free chlorine in the feed, ahead of the membranes";
+    CleaningPh "cleaning_ph" Acidity "pH of the solution while the membranes are cleaned; empty in service";
     Running "running" Switch "whether the unit was making water";
 }
 
 impl Column {
+    /// Whether it tells what the membranes are exposed to, and no figure of theirs rests on it.
+    pub fn is_exposure(self) -> bool {
+        matches!(
+            self,
+            Self::FeedSdi | Self::FeedTurbidity | Self::FeedFreeChlorine | Self::CleaningPh
+        )
+    }
+
     /// The column of this name.
     pub fn from_name(name: &str) -> Option<Self> {
         Self::ALL

@@ -67,13 +67,25 @@ impl Place {
 /// All stages of a unit run together, on water of one temperature and, nearly, pH; trains share only their feed.
 /// A permeate pressure is not shared: stages are often throttled apart (common practice, no source).
 fn shared(column: Column, label: usize) -> bool {
-    use Column::{FeedConductivity, FeedPh, FeedTds, FeedTemperature, Running};
+    use Column::{
+        FeedConductivity, FeedFreeChlorine, FeedPh, FeedSdi, FeedTds, FeedTemperature,
+        FeedTurbidity, Running,
+    };
     match label {
         0 => matches!(
             column,
-            FeedTemperature | FeedPh | FeedConductivity | FeedTds
+            FeedTemperature
+                | FeedPh
+                | FeedSdi
+                | FeedTurbidity
+                | FeedFreeChlorine
+                | FeedConductivity
+                | FeedTds
         ),
-        _ => matches!(column, FeedTemperature | FeedPh | Running),
+        _ => matches!(
+            column,
+            FeedTemperature | FeedPh | FeedSdi | FeedTurbidity | FeedFreeChlorine | Running
+        ),
     }
 }
 

@@ -38,6 +38,12 @@ create_exception!(
 );
 create_exception!(
     brinemark,
+    TermsError,
+    BrinemarkError,
+    "Terms of a warranty that can't be read, or don't fit the log."
+);
+create_exception!(
+    brinemark,
     MissingColumnError,
     BrinemarkError,
     "An analysis that lacks a column."
@@ -132,6 +138,7 @@ impl From<Error> for PyErr {
             Error::Unit(_) => UnitError::new_err(message),
             Error::Log(_) => LogError::new_err(message),
             Error::Site(_) => SiteError::new_err(message),
+            Error::Terms(_) => TermsError::new_err(message),
             Error::MissingColumn(_) => MissingColumnError::new_err(message),
             Error::Baseline(_) => BaselineError::new_err(message),
             Error::Series(_) => SeriesError::new_err(message),
@@ -157,6 +164,7 @@ pub(super) fn register(module: &Bound<'_, PyModule>) -> PyResult<()> {
     module.add("UnitError", py.get_type::<UnitError>())?;
     module.add("LogError", py.get_type::<LogError>())?;
     module.add("SiteError", py.get_type::<SiteError>())?;
+    module.add("TermsError", py.get_type::<TermsError>())?;
     module.add("MissingColumnError", py.get_type::<MissingColumnError>())?;
     module.add("BaselineError", py.get_type::<BaselineError>())?;
     module.add("SeriesError", py.get_type::<SeriesError>())?;

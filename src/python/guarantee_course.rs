@@ -101,7 +101,11 @@ impl PyCourse {
     }
 
     fn __repr__(&self) -> String {
-        format!("GuaranteeCourse({}, {} windows)", self.course.key, self.course.windows.len())
+        format!(
+            "GuaranteeCourse({}, {} windows)",
+            self.course.key,
+            self.course.windows.len()
+        )
     }
 }
 

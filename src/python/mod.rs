@@ -11,6 +11,7 @@ mod errors;
 mod evidence;
 mod forecast;
 mod functions;
+mod guarantee_course;
 mod membrane;
 mod records;
 mod result;
@@ -20,6 +21,7 @@ mod site;
 mod tables;
 mod trend;
 mod uncertainty;
+mod warranty;
 mod water;
 
 use pyo3::prelude::*;
@@ -48,5 +50,7 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     assess::register(module)?;
     trend::register(module)?;
     diagnose::register(module)?;
-    forecast::register(module)
+    forecast::register(module)?;
+    warranty::register(module)?;
+    guarantee_course::register(module)
 }

@@ -37,11 +37,11 @@ impl<'a> Readings<'a> {
             .map(|(_, values)| &**values)
     }
 
-    /// What instruments show: every column but the switch.
+    /// What instruments show that a figure may rest on: every column but the switch and what tells of exposure alone.
     pub fn measured(&self) -> impl Iterator<Item = (Column, &[f64])> {
         self.columns
             .iter()
-            .filter(|(column, _)| *column != Column::Running)
+            .filter(|(column, _)| *column != Column::Running && !column.is_exposure())
             .map(|(column, values)| (*column, &**values))
     }
 

@@ -346,7 +346,7 @@ pub(super) fn events(tables: Vec<&Table>, faults: &mut Faults) -> Vec<Event> {
 }
 
 /// A time with its offset, as text or as TOML's own.
-pub(super) fn instant(value: &Value, place: &str, faults: &mut Faults) -> Option<i64> {
+pub(crate) fn instant(value: &Value, place: &str, faults: &mut Faults) -> Option<i64> {
     let text = match value {
         Value::String(text) => text.clone(),
         Value::Datetime(time) => time.to_string(),

@@ -19,7 +19,8 @@ use crate::units::{Quantity, Unit};
 use crate::water::{Basis, SaltCurve};
 
 pub use columns::SiteColumn;
-pub(crate) use entries::range_of as possible;
+pub(crate) use entries::{instant, range_of as possible};
+pub(crate) use read::law;
 pub use service::{Interval, Service, ServiceKind};
 
 /// A commented site file with every key.

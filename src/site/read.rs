@@ -184,7 +184,7 @@ fn stages(file: &mut Keys<'_>, faults: &mut Faults) -> Vec<Stage> {
 }
 
 /// A law, and how far its constant may be off.
-fn law(mut keys: Keys<'_>, faults: &mut Faults) -> (Option<Law>, Option<f64>) {
+pub(crate) fn law(mut keys: Keys<'_>, faults: &mut Faults) -> (Option<Law>, Option<f64>) {
     const ACCURACY_K: (f64, f64) = (0.0, 2000.0);
     let accuracy = keys.quantity("accuracy", Quantity::Kelvin, ACCURACY_K, faults);
     let before = faults.total();

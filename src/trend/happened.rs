@@ -137,6 +137,10 @@ fn touched_by(column: Column) -> [bool; 3] {
         | Column::ConcentrateTemperature
         | Column::PermeateTemperature
         | Column::FeedPh
+        | Column::FeedSdi
+        | Column::FeedTurbidity
+        | Column::FeedFreeChlorine
+        | Column::CleaningPh
         | Column::Running => [false; 3],
     }
 }

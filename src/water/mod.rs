@@ -4,6 +4,7 @@
 pub mod conductivity;
 pub mod density;
 pub mod osmotic;
+pub mod silt_density;
 pub mod viscosity;
 
 pub use conductivity::{Compensation, SaltCurve, potassium_chloride_conductivity};

@@ -50,7 +50,8 @@ impl Subject {
         let spread = Spread::of(&cells.figures);
         let mut candidates = Vec::new();
         if header.foreign.is_none() && !header.absolute {
-            for column in Column::ALL.iter().copied() {
+            let proposed = |column: &Column| !column.is_exposure();
+            for column in Column::ALL.iter().copied().filter(proposed) {
                 candidates.extend(candidates_of(column, &header, cells, spread, house));
             }
         }
