@@ -1,4 +1,4 @@
-"""The command `warranty`: a warranty judged, its dossier, a bundle run again, both sides next to each other."""
+"""The command `warranty`: a warranty judged, its dossier, a bundle run again, both sides' readings."""
 
 from __future__ import annotations
 
@@ -22,9 +22,10 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     command = commands.add_parser(
         "warranty",
         help="judge a warranty clause by clause, and make a dossier that the other side can run again",
-        description="Judges a log by the terms of a warranty: kept, broken, or cannot be judged. Leaves a page "
-        "(dossier.html) and a bundle (dossier.zip) with all that the judgement follows from. With --verify, runs "
-        "a bundle again and names what was changed. This is evidence for people and their lawyers, not a ruling.",
+        description="Judges a log by the terms of a warranty: kept, broken, or cannot be judged. Leaves a "
+        "page (dossier.html) and a bundle (dossier.zip) with all that the judgement follows from. With "
+        "--verify, runs a bundle again and names what was changed. This is evidence for people and their "
+        "lawyers, not a ruling.",
     )
     cli._add_log(command, log_optional=True)
     command.add_argument(
@@ -45,7 +46,9 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
         action="store_true",
         help="judge data that does not qualify all the same; every output says so",
     )
-    command.add_argument("--verify", type=Path, metavar="BUNDLE", help="run a bundle again, in place of a log")
+    command.add_argument(
+        "--verify", type=Path, metavar="BUNDLE", help="run a bundle again, in place of a log"
+    )
     command.add_argument("--fingerprint", metavar="F", help="with --verify, the one that was exchanged")
     command.add_argument(
         "--beside",
@@ -79,7 +82,11 @@ def _warranty(given: argparse.Namespace) -> int:
 
 def _check_use(given: argparse.Namespace) -> None:
     if given.verify is None:
-        for missing, what in ((not given.log, "a log"), (given.site is None, "--site"), (given.terms is None, "--terms")):
+        for missing, what in (
+            (not given.log, "a log"),
+            (given.site is None, "--site"),
+            (given.terms is None, "--terms"),
+        ):
             if missing:
                 raise cli._UnusableError(f"{what} is missing; or --verify BUNDLE")
         if given.fingerprint is not None:
@@ -191,7 +198,7 @@ def _say(dossier: Dossier) -> None:
             print(f"  {_shown(clause['verdict']):17} {clause['key']}")
             _print(clause["sentence"], "      ")
         for warning in judgement["warnings"]:
-            _print(f"Note: {warning}", "  ")
+            _print(f"Note: {warning}.", "  ")
     print()
     for caution in dossier.judgements[0]["cautions"]:
         _print(caution)
@@ -203,15 +210,22 @@ def _say_beside(both: Beside) -> None:
     for text in both.inputs:
         _print(text)
     wide = max(map(len, both.names))
+    print()
     for pair in both.pairs:
         who = f", {pair.who}" if pair.who else ""
-        print(f"\n{pair.key}{who}: {f'differ in {', '.join(pair.differs)}' if pair.differs else 'read alike'}")
+        if not pair.differs and pair.one is not None:
+            print(f"{pair.key}{who}: read alike, {_shown(pair.one['verdict'])}")
+            continue
+        print(f"{pair.key}{who}: differ in {', '.join(pair.differs)}")
         for name, side in zip(both.names, (pair.one, pair.other), strict=True):
-            if side is None:
-                print(f"  {name:{wide}}  no such clause")
-                continue
-            cells = ", ".join(filter(None, (clause_figure(side) if side["figure"] else "", clause_limit(side))))
-            print(f"  {name:{wide}}  {_shown(side['verdict']):17} {cells}".rstrip())
+            print(f"  {name:{wide}}  {_side(side)}".rstrip())
+
+
+def _side(clause: dict[str, Any] | None) -> str:
+    if clause is None:
+        return "no such clause"
+    cells = (clause_figure(clause), clause_limit(clause))
+    return f"{_shown(clause['verdict']):17} {', '.join(filter(None, cells))}"
 
 
 def _shown(verdict: str) -> str:

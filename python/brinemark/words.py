@@ -244,15 +244,15 @@ def cold_words(ahead: Forecast) -> list[str]:
     return [f"{text}."]
 
 
-def clause_figure(clause: Mapping[str, Any], name: str = "figure") -> str:
-    """The figure of a judged clause, with its interval: 8.72 m3/h (95 %: 8.61 to 8.83)."""
-    figure = clause[name]
+def clause_figure(clause: Mapping[str, Any]) -> str:
+    """The figure of a judged clause, with its interval: 8.72 m3/h (8.61 to 8.83); nothing where it has none."""
+    figure = clause["figure"]
     if figure is None:
-        return "none"
-    text = f"{_figure(figure['value'])} {figure['unit']}".rstrip()
+        return ""
+    text = f"{plain(figure['value'])} {figure['unit']}".rstrip()
     if figure["low"] is None or figure["high"] is None or figure["low"] != figure["low"]:
         return text
-    return f"{text} ({100 * figure['level']:.0f} %: {_figure(figure['low'])} to {_figure(figure['high'])})"
+    return f"{text} ({plain(figure['low'])} to {plain(figure['high'])})"
 
 
 def clause_limit(clause: Mapping[str, Any]) -> str:
@@ -261,15 +261,17 @@ def clause_limit(clause: Mapping[str, Any]) -> str:
     if limit is None:
         return ""
     ends = [
-        f"{words} {_figure(limit[end])} {limit['unit']}".rstrip()
+        f"{words} {plain(limit[end])} {limit['unit']}".rstrip()
         for end, words in (("low", "at least"), ("high", "at most"))
         if limit[end] is not None
     ]
     return ", ".join(ends)
 
 
-def _figure(value: float) -> str:
+def plain(value: float | None) -> str:
     """Four digits, as a person writes them."""
+    if value is None or value != value:
+        return "not known"
     if value == 0 or 1e-3 <= abs(value) < 1e5:
         return f"{float(f'{value:.4g}'):g}".replace("-", "−")
     return f"{value:.3e}".replace("-", "−")

@@ -108,7 +108,16 @@ def test_the_parts_tell_everything(dossier: bm.Dossier) -> None:
 
 def test_it_verifies_in_another_folder_and_process(dossier: bm.Dossier, path: Path, tmp_path: Path) -> None:
     ran = subprocess.run(
-        [sys.executable, "-m", "brinemark.cli", "warranty", "--verify", path, "--fingerprint", dossier.fingerprint],
+        [
+            sys.executable,
+            "-m",
+            "brinemark.cli",
+            "warranty",
+            "--verify",
+            path,
+            "--fingerprint",
+            dossier.fingerprint,
+        ],
         cwd=tmp_path,
         env={**os.environ, "TZ": "Asia/Tokyo", "LC_ALL": "C", "RAYON_NUM_THREADS": "1"},
         capture_output=True,
@@ -363,8 +372,12 @@ HOSTILE: dict[str, Callable[[bm.Dossier], bytes]] = {
     "a manifest of nothing": lambda _: zip_of([("manifest.json", b"")]),
     "a manifest of a list": lambda _: zip_of([("manifest.json", b"[]")]),
     "a deep manifest": lambda _: zip_of([("manifest.json", b"[" * 200_000)]),
-    "another format": lambda _: zip_of([("manifest.json", b'{"format": "brinemark dossier 99", "parts": []}')]),
-    "no list of parts": lambda _: zip_of([("manifest.json", b'{"format": "brinemark dossier 1", "parts": 7}')]),
+    "another format": lambda _: zip_of(
+        [("manifest.json", b'{"format": "brinemark dossier 99", "parts": []}')]
+    ),
+    "no list of parts": lambda _: zip_of(
+        [("manifest.json", b'{"format": "brinemark dossier 1", "parts": 7}')]
+    ),
 }
 
 
@@ -423,7 +436,9 @@ def test_odd_parts_are_refused_or_told(dossier: bm.Dossier, name: str, content: 
 
 @settings(max_examples=60, deadline=None)
 @given(st.data())
-def test_no_damage_goes_unseen(dossier: bm.Dossier, tmp_path_factory: pytest.TempPathFactory, data: Any) -> None:
+def test_no_damage_goes_unseen(
+    dossier: bm.Dossier, tmp_path_factory: pytest.TempPathFactory, data: Any
+) -> None:
     whole = bytearray(bundle.zipped(dossier.parts))
     at = data.draw(st.integers(0, len(whole) - 1))
     whole[at] ^= data.draw(st.integers(1, 255))
@@ -506,14 +521,14 @@ def test_the_page_is_whole_and_says_what_it_must(dossier: bm.Dossier) -> None:
         assert words in text, words
     # Words, and a shape for each verdict: not colour alone.
     for verdict in ("kept", "broken", "cannot be judged"):
-        assert re.search(rf'<svg viewBox[^\n]*</svg> {verdict}</span>', html), verdict
+        assert re.search(rf"<svg viewBox[^\n]*</svg> {verdict}</span>", html), verdict
     assert re.search(r"\bis safe\b", text) is None
 
 
 def test_hostile_words_stay_text(dossier: bm.Dossier) -> None:
     hostile = '<script>alert("x")</script>'
     text = CASE.terms_path().read_text(encoding="utf-8")
-    terms = bm.Terms.parse(re.sub(r'^name = .*$', f"name = '{hostile}'", text, count=1, flags=re.MULTILINE))
+    terms = bm.Terms.parse(re.sub(r"^name = .*$", f"name = '{hostile}'", text, count=1, flags=re.MULTILINE))
     html = dossier.by(terms).page().html
     assert "<script" not in html
     assert "&lt;script&gt;" in html
@@ -545,7 +560,16 @@ def test_the_command_leaves_page_and_bundle(
 def test_the_command_prints_json_that_stays(dossier: bm.Dossier, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(*GIVEN, "--json", "--beside", CASE.other_terms_path()) == 0
     told = json.loads(capsys.readouterr().out)
-    assert list(told) == ["site", "terms", "version", "override", "fingerprint", "judgements", "beside", "written"]
+    assert list(told) == [
+        "site",
+        "terms",
+        "version",
+        "override",
+        "fingerprint",
+        "judgements",
+        "beside",
+        "written",
+    ]
     assert told["judgements"] == dossier.judgements
     assert list(told["beside"]) == ["names", "fingerprints", "sentence", "inputs", "clauses"]
 

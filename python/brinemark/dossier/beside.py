@@ -6,12 +6,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from brinemark.words import clause_figure, clause_limit, group_name
+from brinemark.words import group_name
 
 if TYPE_CHECKING:
     from brinemark.dossier.case import Dossier
 
 Clause = dict[str, Any]
+
+_ONE_SIDE = "only one side has it"
 
 
 @dataclass(frozen=True)
@@ -29,7 +31,7 @@ class Pair:
     def differs(self) -> list[str]:
         """In what they differ: verdict, figure, limit, what is asked, the readings; empty where in nothing."""
         if self.one is None or self.other is None:
-            return ["only one side has it"]
+            return [_ONE_SIDE]
         asked = (
             ("verdict", "verdict"),
             ("figure", "figure"),
@@ -39,12 +41,6 @@ class Pair:
             ("rows", "number of readings"),
         )
         return [words for name, words in asked if self.one[name] != self.other[name]]
-
-    def cells(self, side: Clause | None) -> tuple[str, str, str]:
-        """Verdict, figure with its interval, and limit of a side, as a person reads them."""
-        if side is None:
-            return "no such clause", "", ""
-        return side["verdict"], clause_figure(side), clause_limit(side)
 
 
 @dataclass(frozen=True)
@@ -61,9 +57,14 @@ class Beside:
     @property
     def sentence(self) -> str:
         """In how many verdicts they differ."""
-        apart = [pair for pair in self.pairs if "verdict" in pair.differs or len(pair.differs) == 1 and None in (pair.one, pair.other)]
+        apart = [pair for pair in self.pairs if {"verdict", _ONE_SIDE} & set(pair.differs)]
         named = f": {', '.join(dict.fromkeys(pair.key for pair in apart))}" if apart else ""
         return f"Of {len(self.pairs)} clauses the two sides' verdicts differ in {len(apart)}{named}."
+
+    @property
+    def alike(self) -> list[str]:
+        """The keys of the clauses that both read alike."""
+        return list(dict.fromkeys(pair.key for pair in self.pairs if not pair.differs))
 
     def to_dict(self) -> dict[str, Any]:
         """All of it as plain values, for JSON."""
@@ -73,7 +74,13 @@ class Beside:
             "sentence": self.sentence,
             "inputs": self.inputs,
             "clauses": [
-                {"who": pair.who, "key": pair.key, "one": pair.one, "other": pair.other, "differs": pair.differs}
+                {
+                    "who": pair.who,
+                    "key": pair.key,
+                    "one": pair.one,
+                    "other": pair.other,
+                    "differs": pair.differs,
+                }
                 for pair in self.pairs
             ],
         }

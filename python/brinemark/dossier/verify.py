@@ -198,17 +198,23 @@ def _cells(line: bytes) -> list[str]:
 def _changed_row(row: int, found: list[str], columns: list[str], log: bm.Log) -> Difference:
     where = f"row {row}, {found[1]}"
     if not columns:
-        return Difference("the log", where, "", "another reading than it was; the bundle doesn't tell the column")
+        return Difference(
+            "the log", where, "", "another reading than it was; the bundle doesn't tell the column"
+        )
     shown = []
     for name in columns:
         if name in log:
             value = float(log[name][row - 1])
-            shown.append(f"{name} reads {'nothing' if value != value else f'{value:.10g} {log.units[name]}'.strip()}")
+            shown.append(
+                f"{name} reads {'nothing' if value != value else f'{value:.10g} {log.units[name]}'.strip()}"
+            )
         else:
             labels = log.labels(name)
             shown.append(f"{name} is {found[1] if labels is None else labels[row - 1]}")
     which = "" if len(columns) == 1 else " (one of these or several were changed)"
-    return Difference("the log", f"{where}, {', '.join(columns)}", "", f"{'; '.join(shown)}, not what it was{which}")
+    return Difference(
+        "the log", f"{where}, {', '.join(columns)}", "", f"{'; '.join(shown)}, not what it was{which}"
+    )
 
 
 def _other_rows(was: list[bytes], now: list[bytes]) -> Difference:
@@ -257,7 +263,11 @@ def _changed_values(part: str, told: bytes, again: bytes) -> tuple[list[Differen
     except (ValueError, RecursionError):
         return [Difference(part, "", "", "no JSON")], 0.0
     rounded = [off for *_, off in places if off is not None]
-    real = [Difference(part, place, _shown(one), _shown(other)) for place, one, other, off in places if off is None]
+    real = [
+        Difference(part, place, _shown(one), _shown(other))
+        for place, one, other, off in places
+        if off is None
+    ]
     if not places:
         real = [Difference(part, "", "", "the same values, written otherwise than brinemark writes them")]
     left = len(real) - MOST_TOLD
@@ -273,7 +283,9 @@ _Place = tuple[str, Any, Any, float | None]
 def _places(was: Any, now: Any, place: str) -> Iterator[_Place]:
     if isinstance(was, dict) and isinstance(now, dict):
         for key in [*was, *(key for key in now if key not in was)]:
-            yield from _places(was.get(key, _NOTHING), now.get(key, _NOTHING), f"{place}.{key}" if place else key)
+            yield from _places(
+                was.get(key, _NOTHING), now.get(key, _NOTHING), f"{place}.{key}" if place else key
+            )
     elif isinstance(was, list) and isinstance(now, list):
         if len(was) != len(now):
             yield place, f"{len(was)} of them", f"{len(now)} of them", None

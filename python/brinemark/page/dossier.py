@@ -8,7 +8,7 @@ from brinemark import plot
 from brinemark.page import Report
 from brinemark.page.drawn import drawn
 from brinemark.page.template import template
-from brinemark.words import chance, clause_figure, clause_limit, duration, group_name
+from brinemark.words import chance, clause_figure, clause_limit, duration, group_name, plain
 
 if TYPE_CHECKING:
     from brinemark.dossier import Beside, Dossier
@@ -26,19 +26,19 @@ def dossier_page(dossier: Dossier, beside: Beside | None) -> Report:
         "dossier.html.j2",
         figure=clause_figure,
         limit=clause_limit,
-        chance=chance,
+        risk=_risk,
         duration=duration,
         name=clause_name,
         day=lambda iso: str(iso)[:10],
         minute=lambda iso: str(iso)[:16].replace("T", " "),
-        plain=lambda value: f"{value:.4g}".replace("-", "−"),
+        plain=plain,
     ).render(
         title=worked.result.site.name,
         told=dossier.manifest,
         fingerprint=dossier.fingerprint,
         result=worked.result,
         terms=worked.terms.text,
-        risk=dossier.judgements[0]["risk"],
+        allowed=dossier.judgements[0]["risk"],
         first=str(time[0])[:10],
         last=str(time[-1])[:10],
         judgements=judgements,
@@ -55,13 +55,25 @@ def clause_name(key: str) -> str:
     """A key of the terms file as a person says it."""
     kind, _, rest = key.partition(".")
     words = {"guarantee": "{} guaranteed", "limit": "Limit of {}", "records": "Records: {}"}
-    said = words.get(kind, "{}").format((rest or kind).replace("every.", "").replace("_", " "))
+    named = " ".join(_SPELT.get(word, word) for word in (rest or kind).replace("every.", "").split("_"))
+    said = words.get(kind, "{}").format(named)
     return said[:1].upper() + said[1:]
+
+
+_SPELT = {"sdi": "SDI", "ph": "pH", "tds": "TDS"}
+
+
+def _risk(clause: dict[str, Any]) -> str:
+    """How probable it is that a verdict is wrong; nothing where none was given."""
+    if clause["risk"] is None or clause["verdict"] not in ("kept", "broken"):
+        return ""
+    wrong = "called_kept_but_broken" if clause["verdict"] == "kept" else "called_broken_but_kept"
+    # Counted, not measured.
+    return "none" if clause["risk"][wrong] == 0 else chance(clause["risk"][wrong])
 
 
 def _judged(dossier: Dossier, judgement: dict[str, Any], place: int) -> dict[str, Any]:
     group = judgement["group"]
-    verdicts = [clause["verdict"] for clause in judgement["clauses"]]
     clauses = []
     for at, clause in enumerate(judgement["clauses"]):
         course = next(
@@ -92,18 +104,20 @@ def _judged(dossier: Dossier, judgement: dict[str, Any], place: int) -> dict[str
     return {
         **judgement,
         "who": group_name(group["train"], group["stage"]),
-        "sentence": _sentence(verdicts),
+        "sentence": _sentence(clauses),
         "clauses": clauses,
     }
 
 
-def _sentence(verdicts: list[str]) -> str:
-    count = len(verdicts)
-    kept, broken, not_judged = (verdicts.count(of) for of in ("kept", "broken", "cannot be judged"))
-    return (
-        f"Of {count} {'clause' if count == 1 else 'clauses'}, {kept} {'is' if kept == 1 else 'are'} kept, "
-        f"{broken} {'is' if broken == 1 else 'are'} broken, {not_judged} cannot be judged."
-    )
+def _sentence(clauses: list[dict[str, Any]]) -> str:
+    """How many are kept; which are not."""
+    named = {
+        verdict: [clause["name"] for clause in clauses if clause["verdict"] == verdict]
+        for verdict in ("broken", "cannot be judged")
+    }
+    rest = "; ".join(f"{verdict}: {', '.join(names)}" for verdict, names in named.items() if names)
+    kept = len(clauses) - sum(map(len, named.values()))
+    return f"{kept} of {len(clauses)} clauses are kept{'; ' if rest else ''}{rest}."
 
 
 def _gaps(judgements: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import jinja2
 
 
-def template(name: str, **filters: Callable[..., str]) -> jinja2.Template:
+def template(file: str, /, **filters: Callable[..., str]) -> jinja2.Template:
     """A template of this folder, with filters of its own beside those of all."""
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("brinemark", "page"),
@@ -17,7 +17,7 @@ def template(name: str, **filters: Callable[..., str]) -> jinja2.Template:
         lstrip_blocks=True,
     )
     environment.filters.update(unbroken=_unbroken, **filters)
-    return environment.get_template(name)
+    return environment.get_template(file)
 
 
 def _unbroken(text: str) -> str:

@@ -34,7 +34,9 @@ def guarantee(
         the line that breaks the guarantee is hatched.
     """
     time = np.asarray(course.time_us).astype("datetime64[us]")
-    value, low, high, line = (np.asarray(of) for of in (course.value, course.low, course.high, course.promised))
+    value, low, high, line = (
+        np.asarray(of) for of in (course.value, course.low, course.high, course.promised)
+    )
     with style():
         figure = Figure(figsize=(width_inches, 3.4 if width_inches > 6 else 3.8), layout="constrained")
         axes = figure.subplots()
