@@ -245,7 +245,7 @@ def cold_words(ahead: Forecast) -> list[str]:
 
 
 def clause_figure(clause: Mapping[str, Any]) -> str:
-    """The figure of a judged clause, with its interval: 8.72 m3/h (8.61 to 8.83); nothing where it has none."""
+    """The figure of a judged clause, with its interval: 8.72 m3/h (8.61 to 8.83); nothing without one."""
     figure = clause["figure"]
     if figure is None:
         return ""

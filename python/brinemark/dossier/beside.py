@@ -29,7 +29,7 @@ class Pair:
 
     @property
     def differs(self) -> list[str]:
-        """In what they differ: verdict, figure, limit, what is asked, the readings; empty where in nothing."""
+        """In what they differ: verdict, figure, limit, what is asked, readings; empty where in nothing."""
         if self.one is None or self.other is None:
             return [_ONE_SIDE]
         asked = (

@@ -1,8 +1,8 @@
 """The bundle: a zip whose bytes follow from its parts alone, and what is refused as none.
 
-Its parts are stored as they are, not compressed: so no library's version changes a byte, no small file unpacks to
-a huge one, and any tool opens it. The first part, the manifest, names all others with their SHA-256; the SHA-256
-of the manifest is the fingerprint of the whole.
+Its parts are stored as they are, not compressed: so no library's version changes a byte, no small file
+unpacks to a huge one, and any tool opens it. The first part, the manifest, names all others with their
+SHA-256; the SHA-256 of the manifest is the fingerprint of the whole.
 """
 
 from __future__ import annotations
@@ -59,8 +59,8 @@ def sha256(content: bytes) -> str:
 
 
 def fingerprint(manifest: bytes) -> str:
-    """The first half of the manifest's SHA-256, in fours: short enough to be read out, long enough that nobody
-    makes two bundles of one fingerprint.
+    """The first half of the manifest's SHA-256, in fours: short enough to be read out, long enough that
+    nobody makes two bundles of one fingerprint.
     """
     return " ".join(re.findall("....", sha256(manifest)[:_FINGERPRINT_DIGITS]))
 
@@ -75,8 +75,8 @@ def checked_fingerprint(text: str) -> str:
     digits = _digits(text)
     if not re.fullmatch(rf"[0-9a-f]{{{_FINGERPRINT_DIGITS}}}", digits):
         raise _core.RangeError(
-            f"fingerprint {text!r}: not a fingerprint; all {_FINGERPRINT_DIGITS} digits 0-9 and a-f, as the page "
-            "shows them"
+            f"fingerprint {text!r}: not a fingerprint; all {_FINGERPRINT_DIGITS} digits 0-9 and a-f, as the "
+            "page shows them"
         )
     return " ".join(re.findall("....", digits))
 

@@ -25,14 +25,14 @@ if TYPE_CHECKING:
 VERDICTS = ("kept", "broken", "cannot be judged")
 
 _READ_ME = """\
-The dossier of a warranty, made by brinemark. It is evidence for people and their lawyers, not a ruling; what the
-contract says comes first.
+The dossier of a warranty, made by brinemark. It is evidence for people and their lawyers, not a ruling; what
+the contract says comes first.
 
 manifest.json    what this is, made by which version and method, and the SHA-256 of every other part
 inputs/          the log, the site file and the terms as they were given
 reading.json     how the log was read
 settings.json    how it was judged
-rows.csv         every reading: number, time, why it was set aside (nothing: it was used), digest of its values
+rows.csv         every reading: number, time, why it was set aside (nothing: it was used), digest of values
 columns.json     digests of each column, one for so many rows, which name the column of a changed cell
 result.json      method, reference, what was measured, derived and assumed
 judgement.json   each clause with its verdict, figures at full digits

@@ -17,13 +17,14 @@ def guarantee_courses(
 
     result : Result. terms : Terms. level : how often an interval shall hold the true figure.
 
-    Returns: list of GuaranteeCourse, one for each train and guarantee: the figure at the contract's conditions
-        by the contract's own method, over windows as long as the one that the contract judges, which is the
-        last. `plot.guarantee` draws it.
+    Returns: list of GuaranteeCourse, one for each train and guarantee: the figure at the contract's
+        conditions by the contract's own method, over windows as long as the one that the contract judges,
+        which is the last. `plot.guarantee` draws it.
     Raises: as `warranty`.
 
     >>> case = bm.demo.warranty
-    >>> result = bm.normalise(bm.read_log(case.log_path()), bm.Site.load(case.site_path()))
+    >>> log, site = bm.read_log(case.log_path()), bm.Site.load(case.site_path())
+    >>> result = bm.normalise(log, site)
     >>> flow = guarantee_courses(result, bm.Terms.load(case.terms_path()))[0]
     >>> flow.key, flow.unit, bool(flow.value[-1] < flow.promised[-1])
     ('guarantee.permeate_flow', 'm3/h', True)

@@ -75,8 +75,8 @@ class Verification:
         """What came of it, in words."""
         if self.same_fingerprint is False:
             first = (
-                f"NOT THE SAME BUNDLE. Its fingerprint is {self.fingerprint}, not {self.expected}: something in it "
-                "was changed, or another was made."
+                f"NOT THE SAME BUNDLE. Its fingerprint is {self.fingerprint}, not {self.expected}: something "
+                "in it was changed, or another was made."
             )
             return first if self.differences else f"{first} In itself it holds no contradiction."
         if self.differences:
@@ -115,34 +115,23 @@ def verify(dossier: Dossier, fingerprint: str | None) -> Verification:
     differences = list(_changed_parts(dossier))
     inputs = Inputs.of(dossier.parts)
     try:
-        worked: Worked | None = Worked.out(inputs)
+        worked = Worked.out(inputs)
     except bm.BrinemarkError as refusal:
-        worked = None
-        differences.append(Difference("inputs", "", "", f"what is in it can't be judged any more: {refusal}"))
-    else:
-        again = parts_of(inputs, worked)
-        differences += _changed_readings(dossier.parts, again, worked)
-        off = 0.0
-        for name in ("judgement.json", "result.json", "settings.json", "reading.json", bundle.MANIFEST):
-            found, rounding = _changed_values(name, dossier.parts.get(name, b""), again[name])
-            differences += found
-            off = max(off, rounding)
-        if off > 0.0:
-            notes.append(
-                f"Some figures differ by up to {off:.0e} of their size: rounding, as of another processor or "
-                "library, not another reading."
-            )
-        if dossier.parts.get("read-me.txt") != again["read-me.txt"]:
-            differences.append(Difference("read-me.txt", "", "", "not the text that this version writes"))
-    return Verification(dossier.fingerprint, expected, differences, notes, worked is not None)
+        why = f"what is in it can't be judged any more: {refusal}"
+        differences.append(Difference("inputs", "", "", why))
+        return Verification(dossier.fingerprint, expected, differences, notes, worked_out=False)
+    again = parts_of(inputs, worked)
+    differences += _changed_readings(dossier.parts, again, worked)
+    differences += _changed_rest(dossier.parts, again, notes)
+    return Verification(dossier.fingerprint, expected, differences, notes)
 
 
 def _other_version(manifest: Mapping[str, Any]) -> Iterator[str]:
     made_by = manifest.get("brinemark")
     if made_by != bm.__version__:
         yield (
-            f"It was made by brinemark {made_by}, and run again by {bm.__version__}: figures may differ for that "
-            "alone. Run it again by the version that made it."
+            f"It was made by brinemark {made_by}, and run again by {bm.__version__}: figures may differ for "
+            "that alone. Where they do, run it again by the version that made it."
         )
 
 
@@ -150,10 +139,10 @@ def _changed_parts(dossier: Dossier) -> Iterator[Difference]:
     for part in dossier.manifest["parts"]:
         name, content = part["name"], dossier.parts[part["name"]]
         if bundle.sha256(content) != part["sha256"]:
-            yield Difference(name, "", "", "changed since the manifest was written (its SHA-256 is another)")
+            yield Difference(name, "", "", "changed since the manifest was written: another SHA-256")
 
 
-# --- Readings -------------------------------------------------------------------------------------------------
+# --- Readings -------------------------------------------------------------------------------------
 
 
 def _changed_readings(
@@ -250,16 +239,46 @@ class _Blocks:
         ]
 
 
-# --- What follows from them -----------------------------------------------------------------------------------
+# --- What follows from them -----------------------------------------------------------------------
 
 
-def _changed_values(part: str, told: bytes, again: bytes) -> tuple[list[Difference], float]:
+def _changed_rest(
+    told: Mapping[str, bytes], again: Mapping[str, bytes], notes: list[str]
+) -> Iterator[Difference]:
+    """What differs beside the readings; what is to be known of it goes to the notes."""
+    other_version = bool(notes)
+    off = 0.0
+    for name in ("judgement.json", "result.json", "settings.json", "reading.json", bundle.MANIFEST):
+        found, rounding = _changed_values(name, told.get(name, b""), again[name], other_version)
+        off = max(off, rounding)
+        yield from found
+    if off > 0.0:
+        notes.append(
+            f"Some figures differ by up to {off:.0e} of their size: rounding, as of another processor or "
+            "library, not another reading."
+        )
+    for name in sorted(set(told) ^ set(again)):
+        yield Difference(
+            name, "", "", "a part that this version doesn't write" if name in told else "missing"
+        )
+    same_text = told.get("read-me.txt") == again["read-me.txt"]
+    if not same_text and not other_version:
+        yield Difference("read-me.txt", "", "", "not the text that this version writes")
+
+
+def _changed_values(
+    part: str, told: bytes, again: bytes, other_version: bool
+) -> tuple[list[Difference], float]:
     """Every place at which two JSON parts differ, and the largest difference that is but rounding."""
     if told == again:
         return [], 0.0
     try:
         was = json.loads(told)
-        places = list(_places(was, json.loads(again), ""))
+        now = json.loads(again)
+        if part == bundle.MANIFEST and isinstance(was, dict):
+            # The parts were looked at themselves.
+            now["parts"] = was.get("parts")
+        places = list(_places(was, now, ""))
     except (ValueError, RecursionError):
         return [Difference(part, "", "", "no JSON")], 0.0
     rounded = [off for *_, off in places if off is not None]
@@ -268,7 +287,10 @@ def _changed_values(part: str, told: bytes, again: bytes) -> tuple[list[Differen
         for place, one, other, off in places
         if off is None
     ]
-    if not places:
+    if other_version:
+        # That it is another is noted.
+        real = [of for of in real if of.place.rpartition(".")[2] not in ("version", "brinemark")]
+    if not places and part != bundle.MANIFEST:
         real = [Difference(part, "", "", "the same values, written otherwise than brinemark writes them")]
     left = len(real) - MOST_TOLD
     real = list(islice(real, MOST_TOLD))

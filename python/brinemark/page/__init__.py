@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -13,11 +14,12 @@ from brinemark import plot
 from brinemark.page.drawn import drawn
 from brinemark.page.membranes import membranes
 from brinemark.page.template import template
+from brinemark.page.warranty import warranty_section
 from brinemark.words import CAUTIONS, CAUTIONS_IN_FULL, certainty, interval, recoveries, signed, source
 from brinemark.words import days as _days
 
 if TYPE_CHECKING:
-    from brinemark import Result, Screening, Standing
+    from brinemark import Result, Screening, Standing, Terms
 
 
 @dataclass(frozen=True)
@@ -112,13 +114,21 @@ _EQUATIONS = {
 }
 
 
-def report(result: Result, *, title: str | None = None, days: float = 28.0, level: float = 0.90) -> Report:
+def report(
+    result: Result,
+    *,
+    title: str | None = None,
+    days: float = 28.0,
+    level: float = 0.90,
+    terms: Terms | None = None,
+) -> Report:
     """Makes the page: what was judged, the answer, the three figures with plots, how, and with what cautions.
 
-    result : Result. title : heading; the site's name where None. days, level : as in `assess`.
+    result : Result. title : heading; the site's name where None. days, level : as in `assess`. terms : those
+        of a warranty, which the page then judges too, as `warranty` does.
 
     Returns: Report. The same result makes the same page, byte for byte.
-    Raises: as `assess`.
+    Raises: as `assess`, and with terms as `warranty`.
     """
     standings = bm.assess(result, days=days, level=level)
     figures = [
@@ -150,6 +160,7 @@ def report(result: Result, *, title: str | None = None, days: float = 28.0, leve
         if split and "feed_temperature" in result
         else "",
         membranes=membranes(result, level),
+        warranty=warranty_section(result, terms),
         budgets=[
             {"who": _who(standing), "name": _IN_FULL.get(name, name), "budget": change.budget}
             for standing in standings
@@ -268,7 +279,7 @@ def _when(iso: str) -> str:
     return datetime.fromisoformat(iso).strftime("%Y-%m-%d %H:%M")
 
 
-_FILTERS = {
+_FILTERS: dict[str, Callable[..., str]] = {
     "signed": signed,
     "interval": interval,
     "days": _days,

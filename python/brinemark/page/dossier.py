@@ -8,9 +8,13 @@ from brinemark import plot
 from brinemark.page import Report
 from brinemark.page.drawn import drawn
 from brinemark.page.template import template
+from brinemark.page.warranty import clause_name, judged_sentence
 from brinemark.words import chance, clause_figure, clause_limit, duration, group_name, plain
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from brinemark import GuaranteeCourse
     from brinemark.dossier import Beside, Dossier
 
 _MOST = 20
@@ -51,18 +55,6 @@ def dossier_page(dossier: Dossier, beside: Beside | None) -> Report:
     return Report(html)
 
 
-def clause_name(key: str) -> str:
-    """A key of the terms file as a person says it."""
-    kind, _, rest = key.partition(".")
-    words = {"guarantee": "{} guaranteed", "limit": "Limit of {}", "records": "Records: {}"}
-    named = " ".join(_SPELT.get(word, word) for word in (rest or kind).replace("every.", "").split("_"))
-    said = words.get(kind, "{}").format(named)
-    return said[:1].upper() + said[1:]
-
-
-_SPELT = {"sdi": "SDI", "ph": "pH", "tds": "TDS"}
-
-
 def _risk(clause: dict[str, Any]) -> str:
     """How probable it is that a verdict is wrong; nothing where none was given."""
     if clause["risk"] is None or clause["verdict"] not in ("kept", "broken"):
@@ -74,50 +66,39 @@ def _risk(clause: dict[str, Any]) -> str:
 
 def _judged(dossier: Dossier, judgement: dict[str, Any], place: int) -> dict[str, Any]:
     group = judgement["group"]
-    clauses = []
-    for at, clause in enumerate(judgement["clauses"]):
-        course = next(
-            (
-                of
-                for of in dossier.worked.courses
-                if (of.train, of.stage, of.key) == (group["train"], group["stage"], clause["key"])
+    courses = {(of.train, of.stage, of.key): of for of in dossier.worked.courses}
+    clauses = [
+        {
+            **clause,
+            "id": f"clause-{place}-{at}",
+            "name": clause_name(clause["key"]),
+            **_course(
+                dossier, clause, courses.get((group["train"], group["stage"], clause["key"])), f"{place}-{at}"
             ),
-            None,
-        )
-        clauses.append(
-            {
-                **clause,
-                "id": f"clause-{place}-{at}",
-                "name": clause_name(clause["key"]),
-                "window": "" if course is None else duration(course.window_h),
-                "plot": ""
-                if course is None
-                else drawn(
-                    lambda width, course=course, clause=clause: plot.guarantee(
-                        course, clause, zone=dossier.worked.result.zone, width_inches=width
-                    ),
-                    f"guarantee-{place}-{at}",
-                    f"{clause_name(clause['key'])}, against the contract's line",
-                ),
-            }
-        )
+        }
+        for at, clause in enumerate(judgement["clauses"])
+    ]
     return {
         **judgement,
         "who": group_name(group["train"], group["stage"]),
-        "sentence": _sentence(clauses),
+        "sentence": judged_sentence(clauses),
         "clauses": clauses,
     }
 
 
-def _sentence(clauses: list[dict[str, Any]]) -> str:
-    """How many are kept; which are not."""
-    named = {
-        verdict: [clause["name"] for clause in clauses if clause["verdict"] == verdict]
-        for verdict in ("broken", "cannot be judged")
-    }
-    rest = "; ".join(f"{verdict}: {', '.join(names)}" for verdict, names in named.items() if names)
-    kept = len(clauses) - sum(map(len, named.values()))
-    return f"{kept} of {len(clauses)} clauses are kept{'; ' if rest else ''}{rest}."
+def _course(
+    dossier: Dossier, clause: dict[str, Any], course: GuaranteeCourse | None, prefix: str
+) -> dict[str, str]:
+    """The plot of a guarantee, and over how long each of its points is; of another clause, none."""
+    if course is None:
+        return {"plot": "", "window": ""}
+    zone = dossier.worked.result.zone
+
+    def draw(width: float) -> Figure:
+        return plot.guarantee(course, clause, zone=zone, width_inches=width)
+
+    label = f"{clause_name(clause['key'])}, against the contract's line"
+    return {"plot": drawn(draw, f"guarantee-{prefix}", label), "window": duration(course.window_h)}
 
 
 def _gaps(judgements: list[dict[str, Any]]) -> list[dict[str, Any]]:

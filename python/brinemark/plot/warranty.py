@@ -26,19 +26,19 @@ def guarantee(
 ) -> Figure:
     """A guaranteed figure over the period, by the contract's own method, against the contract's line.
 
-    course : from `guarantee_courses`. clause : the judged clause, of which our own figure is drawn beside the last
-    one; None leaves it out. zone : in which times are shown. width_inches : how wide it is drawn; text keeps its
-    size.
+    course : from `guarantee_courses`. clause : the judged clause, of which our own figure is drawn beside the
+    last one; None leaves it out. zone : in which times are shown. width_inches : how wide it is drawn; text
+    keeps its size.
 
-    Returns: Figure. Medians over windows of the length that the contract judges, with their intervals; the side of
-        the line that breaks the guarantee is hatched.
+    Returns: Figure. Medians over windows of the length that the contract judges, with their intervals; the
+        side of the line that breaks the guarantee is hatched.
     """
     time = np.asarray(course.time_us).astype("datetime64[us]")
     value, low, high, line = (
         np.asarray(of) for of in (course.value, course.low, course.high, course.promised)
     )
     with style():
-        figure = Figure(figsize=(width_inches, 3.4 if width_inches > 6 else 3.8), layout="constrained")
+        figure = Figure(figsize=(width_inches, 3.1 if width_inches > 6 else 3.8), layout="constrained")
         axes = figure.subplots()
         below = np.where(np.isfinite(low), value - low, 0.0)
         above = np.where(np.isfinite(high), high - value, 0.0)
@@ -60,7 +60,7 @@ def guarantee(
             # Beside the last point, not on it.
             beside = time[-1] + np.timedelta64(int(9 * _DAY_US), "us")
             axes.errorbar(
-                [beside],  # type: ignore[list-item]
+                [beside],
                 [ours["value"]],
                 yerr=[[ours["value"] - ours["low"]], [ours["high"] - ours["value"]]],
                 fmt="D",

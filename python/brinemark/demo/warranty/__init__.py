@@ -1,4 +1,4 @@
-"""An invented warranty case with known truth: a linen works and the supplier of its membranes, at odds over two years.
+"""An invented warranty case with known truth: a linen works and the supplier of its membranes, at odds.
 
 `make_case` is the script that made the files, and tells what is true of the unit.
 """

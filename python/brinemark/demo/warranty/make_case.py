@@ -2,15 +2,16 @@
 
     python -m brinemark.demo.warranty.make_case
 
-An invented linen works makes rinse water out of an invented river, warm in summer and cold in winter. The supplier of
-the membranes guarantees permeate flow and salt passage for three years, within limits of operation and with records
-to be kept. After two years the owner makes a claim. What is true is known, since all of it is simulated, by the same
-physics as the demo's plant (make_demo.py), which follows other laws than any of the files here:
+An invented linen works makes rinse water out of an invented river, warm in summer and cold in winter. The
+supplier of the membranes guarantees permeate flow and salt passage for three years, within limits of
+operation and with records to be kept. After two years the owner makes a claim. What is true is known, since
+all of it is simulated, by the same physics as the demo's plant (make_demo.py), which follows other laws than
+any of the files here:
 
 - Permeate flow at the stated conditions is truly below what is guaranteed; salt passage is truly within it.
 - The operator once ran the unit above the allowed recovery, for some days: `HIGH_RECOVERY_DAYS`.
-- For some weeks nobody took the silt density index: `NO_SDI_DAYS`. In the last months the calibration of the permeate
-  conductivity meter was overdue.
+- For some weeks nobody took the silt density index: `NO_SDI_DAYS`. In the last months the calibration of the
+  permeate conductivity meter was overdue.
 
 The seed is fixed: running the script again writes the same bytes.
 """
@@ -67,12 +68,14 @@ GUARANTEED_M3_H = 10.6  # at the start
 
 def water_permeability(day: Array) -> Array:
     """A at 25 degC [L/m2/h/bar], which truly falls."""
-    return WATER_PERMEABILITY * np.exp(np.log1p(-FLOW_LOSS_A_YEAR) * day / 365.25)
+    a: Array = WATER_PERMEABILITY * np.exp(np.log1p(-FLOW_LOSS_A_YEAR) * day / 365.25)
+    return a
 
 
 def salt_permeability(day: Array) -> Array:
     """B at 25 degC [L/m2/h], which truly rises."""
-    return SALT_PERMEABILITY * np.exp(np.log1p(SALT_RISE_A_YEAR) * day / 365.25)
+    b: Array = SALT_PERMEABILITY * np.exp(np.log1p(SALT_RISE_A_YEAR) * day / 365.25)
+    return b
 
 
 def _made(
@@ -91,8 +94,8 @@ def _log_mean(feed_tds: Array, recovery: Array) -> Array:
 
 
 def at_stated_conditions(day: Array) -> tuple[Array, Array]:
-    """What the unit would truly make at the conditions of the guarantee: permeate flow [m3/h]; and salt passage, at
-    the permeate flow that is guaranteed at the start.
+    """What the unit would truly make at the stated conditions: permeate flow [m3/h]; and salt passage, at the
+    permeate flow that is guaranteed at the start.
     """
     ones = np.ones_like(day)
     mean = _log_mean(STATED["feed_tds"] * ones, STATED["recovery"] * ones)
@@ -321,8 +324,8 @@ def owner_toml() -> str:
 
 
 def supplier_toml() -> str:
-    """The terms as the supplier reads them: a steeper temperature law, which makes more of a flow in cold water, and
-    a yearly change that does not compound.
+    """The terms as the supplier reads them: a steeper temperature law, which makes more of a flow in cold
+    water, and a yearly change that does not compound.
     """
     return _TERMS.format(
         title="The terms as the supplier reads them.",
