@@ -64,6 +64,11 @@ class Worked:
         return cls(result, terms, bm.warranty(result, terms, **settings))
 
     @cached_property
+    def judged(self) -> list[dict[str, Any]]:
+        """The judgement of each train, as plain values."""
+        return [of.to_dict() for of in self.judgements]
+
+    @cached_property
     def courses(self) -> list[_core.GuaranteeCourse]:
         """How the guaranteed figures went over the period."""
         return guarantee_courses(self.result, self.terms, level=self.judgements[0].level)
@@ -78,20 +83,19 @@ class Worked:
             "rows.csv": rows,
             "columns.json": bundle.json_of({"rows_each": _core.EVIDENCE_BLOCK, "columns": columns}),
             "result.json": bundle.json_of(summary),
-            "judgement.json": bundle.json_of([of.to_dict() for of in self.judgements]),
+            "judgement.json": bundle.json_of(self.judged),
         }
 
     def told(self) -> dict[str, Any]:
         """What the manifest says of it."""
-        judged = [of.to_dict() for of in self.judgements]
-        verdicts = [clause["verdict"] for of in judged for clause in of["clauses"]]
+        verdicts = [clause["verdict"] for of in self.judged for clause in of["clauses"]]
         return {
             "brinemark": self.result.version,
             "method": self.result.method["method"],
-            "warranty_method": judged[0]["method"],
+            "warranty_method": self.judged[0]["method"],
             "site": self.result.site.name,
             "terms": self.terms.name,
-            "override": any(of["override"] for of in judged),
+            "override": any(of["override"] for of in self.judged),
             "verdicts": {word: verdicts.count(word) for word in VERDICTS},
             "readings": len(self.result),
             "log": self.result.input_hash,
@@ -191,7 +195,7 @@ class Dossier:
     @cached_property
     def judgements(self) -> list[dict[str, Any]]:
         """The judgement of each train, as plain values; of a loaded bundle, worked out again."""
-        return [of.to_dict() for of in self.worked.judgements]
+        return self.worked.judged
 
     def verify(self, *, fingerprint: str | None = None) -> Verification:
         """Runs everything again from the inputs in the bundle and holds it against what the bundle tells.
