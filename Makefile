@@ -66,6 +66,10 @@ study-trend: $(VENV)/.installed $(VENV)/.dev ## trends, causes, cleanings, forec
 	$(BIN)/python studies/trend.py
 	$(BIN)/python benches/bench.py --trend
 
+.PHONY: study-evidence
+study-evidence: $(VENV)/.installed $(VENV)/.dev ## warranties judged on simulated contracts: the figures
+	$(BIN)/python studies/contracts.py
+
 .PHONY: bench
 bench: $(VENV)/.installed $(VENV)/.dev ## time it beside NumPy and polars, on this machine
 	$(BIN)/python benches/bench.py
@@ -74,7 +78,7 @@ bench: $(VENV)/.installed $(VENV)/.dev ## time it beside NumPy and polars, on th
 # Wants the nightly toolchain and cargo-fuzz (`cargo install cargo-fuzz --locked`), and stops at the first finding,
 # which it leaves in fuzz/artifacts/. No sanitizer: the core has no unsafe code, and runs ten times as often without.
 SECONDS ?= 600
-TARGETS ?= text site frames mapping describe
+TARGETS ?= text site terms frames mapping describe
 
 .PHONY: fuzz
 fuzz: ## throw hostile input at the readers, 10 minutes each

@@ -11,6 +11,8 @@ use brinemark::normalise::{
 };
 use brinemark::trend::cross_checks::{Correction, mann_kendall, theil_sen};
 use brinemark::units::convert;
+use brinemark::warranty::conformity::conformance_probability;
+use brinemark::water::silt_density::silt_density_index;
 use brinemark::water::{
     Basis, Compensation, SaltCurve, WaterAnalysis, density, osmotic,
     potassium_chloride_conductivity, seawater_density, seawater_osmotic_pressure, viscosity,
@@ -215,6 +217,15 @@ impl Check {
             ),
             "normalised_salt_passage" => {
                 normalised_salt_passage(n("salt_passage"), &self.salt(""), &self.salt("reference_"))
+            }
+            "conformance_probability" => conformance_probability(
+                n("value"),
+                n("u"),
+                self.optional("low"),
+                self.optional("high"),
+            ),
+            "silt_density_index" => {
+                silt_density_index(n("first_s"), n("last_s"), n("minutes")).unwrap()
             }
             unknown => panic!("no function {unknown}"),
         }

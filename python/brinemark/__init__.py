@@ -200,6 +200,9 @@ if TYPE_CHECKING:
         conductivity_from_tds as conductivity_from_tds,
     )
     from brinemark._core import (
+        conformance_probability as conformance_probability,
+    )
+    from brinemark._core import (
         convert as convert,
     )
     from brinemark._core import (
@@ -463,6 +466,7 @@ _HOMES = {
         "check_meter",
         "conductivity_at_25",
         "conductivity_from_tds",
+        "conformance_probability",
         "convert",
         "density",
         "due",

@@ -88,6 +88,7 @@ __all__ = [
     "completeness",
     "conductivity_at_25",
     "conductivity_from_tds",
+    "conformance_probability",
     "convert",
     "density",
     "describe_arrow",
@@ -1311,6 +1312,9 @@ def forecast(
     coldest_degc: float | None,
     prices: tuple[float, float, float, float, float, float | None] | None,
 ) -> Forecast: ...
+def conformance_probability(
+    value: float, u: float, *, low: float | None = None, high: float | None = None
+) -> float: ...
 def warranty(
     result: Result, terms: Terms, level: float, risk: float, override_refusals: bool
 ) -> list[Judgement]: ...

@@ -8,6 +8,7 @@ use pyo3::types::PyDict;
 
 use super::assess::PyEstimate;
 use super::result::PyResultView;
+use crate::error::setting;
 use crate::log::show_time;
 use crate::log::time::zone_or_utc;
 use crate::warranty::{CAUTIONS, Clause, Judgement, Terms, WarrantySettings};
@@ -253,6 +254,40 @@ impl PyJudgement {
     }
 }
 
+/// How probable it is that a measured quantity lies within its limits.
+///
+/// p = Φ((high − value)/u) − Φ((low − value)/u)
+///
+/// value : float. The quantity as measured
+/// u : float. Its standard uncertainty, in the same unit; 0 or above
+/// low, high : float or None. No less, no more than this; None sets no such end
+///
+/// Returns: float. A probability, 0 to 1.
+/// Raises: RangeError for an uncertainty below 0, or a figure that is missing.
+/// Source: JCGM 106:2012, 7.2 (the quantity taken as normally distributed about what was measured).
+///
+/// >>> round(conformance_probability(9.0, 1.0, high=10.0), 3)
+/// 0.841
+#[pyfunction]
+#[pyo3(signature = (value, u, *, low = None, high = None))]
+fn conformance_probability(
+    value: f64,
+    u: f64,
+    low: Option<f64>,
+    high: Option<f64>,
+) -> PyResult<f64> {
+    setting("value", value, (f64::MIN, f64::MAX), "")?;
+    setting("u", u, (0.0, f64::MAX), "")?;
+    for (name, end) in [("low", low), ("high", high)] {
+        if let Some(end) = end {
+            setting(name, end, (f64::MIN, f64::MAX), "")?;
+        }
+    }
+    Ok(crate::warranty::conformity::conformance_probability(
+        value, u, low, high,
+    ))
+}
+
 #[pyfunction]
 #[pyo3(signature = (result, terms, level, risk, override_refusals))]
 fn warranty(
@@ -276,5 +311,6 @@ pub(super) fn register(module: &Bound<'_, PyModule>) -> PyResult<()> {
     module.add_class::<PyTerms>()?;
     module.add_class::<PyClause>()?;
     module.add_class::<PyJudgement>()?;
+    module.add_function(wrap_pyfunction!(conformance_probability, module)?)?;
     module.add_function(wrap_pyfunction!(warranty, module)?)
 }

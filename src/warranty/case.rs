@@ -427,13 +427,17 @@ impl<'a> Case<'a> {
             ));
         }
         if self.terms.records.calibration.is_some() {
-            for column in columns {
-                let carrying = super::instruments::carrying(self, *column);
-                if carrying.state != super::State::InDate {
+            for state in [super::State::Overdue, super::State::NeverCalibrated] {
+                let of: Vec<String> = super::instruments::all(self, columns)
+                    .into_iter()
+                    .filter(|carrying| carrying.state == state)
+                    .map(|carrying| words::spoken(carrying.column.name()))
+                    .collect();
+                if !of.is_empty() {
                     why.push(format!(
-                        "{} is {} ([records] calibration)",
-                        words::spoken(column.name()),
-                        carrying.state.words()
+                        "by [records] calibration, {}: {}",
+                        state.words(),
+                        of.join(", ")
                     ));
                 }
             }

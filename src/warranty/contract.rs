@@ -4,7 +4,6 @@ use std::collections::BTreeMap;
 
 use super::case::Case;
 use super::terms::{Guarantee, Method, Promise, Stated, Terms};
-use super::words;
 use crate::assess::{Estimate, daily};
 use crate::baseline::Baseline;
 use crate::error::{Error, Fault};
@@ -357,21 +356,6 @@ pub(super) fn method_words(guarantee: &Guarantee) -> String {
             "in proportion to feed less permeate pressure, whatever temperature and salt".to_owned()
         }
     }
-}
-
-/// The conditions in words.
-pub(super) fn condition_words(stated: &Stated) -> String {
-    let pressure = match (stated.feed_pressure, stated.net_driving_pressure) {
-        (Some(feed), _) => format!("{} bar feed pressure", words::figure(feed)),
-        (_, Some(net)) => format!("{} bar net driving pressure", words::figure(net)),
-        _ => String::new(),
-    };
-    format!(
-        "{} degC, {pressure}, {} mg/L and {} % recovery",
-        words::figure(stated.feed_temperature),
-        words::figure(stated.feed_tds),
-        words::figure(100.0 * stated.recovery)
-    )
 }
 
 /// When the figure first showed the promise broken at the stated risk, week by week, µs since 1970 UTC.

@@ -91,7 +91,7 @@ fn counted(
             low: told as f64,
             high: with_untold as f64,
             level: 1.0,
-            unit: "",
+            unit: "cleanings",
             n: told,
             method: COUNTED,
             budget: None,

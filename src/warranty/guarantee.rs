@@ -2,7 +2,7 @@
 
 use super::case::Case;
 use super::conformity::{Risk, Verdict, conformance_probability};
-use super::contract::{Found, condition_words, found, method_words, promised_at};
+use super::contract::{Found, found, method_words, promised_at};
 use super::own::{Course, Ours};
 use super::terms::{Guarantee, Method, Promise};
 use super::{Clause, Ends, Kind, instruments, words};
@@ -70,7 +70,7 @@ fn one(
             Kind::Guarantee,
             format!(
                 "{name} at {} is {end} {} at the start{}{at}, {}.",
-                condition_words(&guarantee.conditions),
+                guarantee.conditions.words,
                 words::with_unit(promise.first, promise.unit),
                 promise.words(),
                 method_words(guarantee)

@@ -1,171 +1,18 @@
 //! Limits of operation: what lay beyond, for how long, and whether the instrument can tell.
 
 use super::case::{Case, Readings};
-use super::conformity::{Risk, Verdict, guard_band};
+use super::conformity::{Risk, Verdict};
+use super::excess::{Held, Reading, excursions, runs};
 use super::records::kept;
+use super::slips::slips;
 use super::terms::{Allowed, LimitOf, OperatingLimit};
 use super::{Clause, Ends, Excursion, Gap, Kind, instruments, words};
 use crate::assess::Estimate;
 use crate::log::Column;
-use crate::log::time::HOUR;
 use statrs::distribution::{ContinuousCDF, Normal};
 
 /// How a worst reading's interval is made.
 const WORST: &str = "the reading furthest beyond, or nearest to, the limit; what the instrument is off by, and scatters (JCGM 100)";
-/// A risk so small that no reading further within than its guard band is ever asked about.
-const SMALLEST_RISK: f64 = 1e-6;
-
-/// A reading that a limit is held against.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Reading {
-    pub row: usize,
-    pub time_us: i64,
-    pub value: f64,
-    pub off_by: f64,
-    /// How far beyond the limit it lies at most, if the limit is the strictest that may hold; below 0 where within.
-    pub beyond_strictest: f64,
-    /// The same by the loosest that may hold.
-    pub beyond_loosest: f64,
-    /// Whether the screening doubts it.
-    pub doubted: bool,
-}
-
-/// Readings against a limit, at a risk.
-pub(super) struct Held<'a> {
-    pub readings: &'a [Reading],
-    pub scatter: f64,
-    pub allowed: Allowed,
-}
-
-/// How far a reading must lie off a limit for it to be sure: what the instrument is off by is the same in all of them, what scatters has as
-/// many chances as there are readings (Bonferroni).
-#[derive(Debug, Clone, Copy)]
-struct Guard {
-    of_off_by: f64,
-    of_scatter: f64,
-}
-
-impl Guard {
-    fn at(self, reading: &Reading) -> f64 {
-        let off_by = self.of_off_by * reading.off_by;
-        (off_by * off_by + self.of_scatter * self.of_scatter).sqrt()
-    }
-}
-
-impl Held<'_> {
-    fn guard(&self, risk: f64) -> Guard {
-        let n = self.readings.len().max(1) as f64;
-        Guard {
-            of_off_by: guard_band(risk),
-            of_scatter: guard_band(risk / n) * self.scatter,
-        }
-    }
-
-    /// Whether more than is allowed surely lies beyond.
-    pub fn is_broken(&self, risk: f64) -> bool {
-        let guard = self.guard(risk);
-        let sure = |reading: &Reading| {
-            // Most lie within, which needs no square root.
-            reading.beyond_loosest > 0.0
-                && !reading.doubted
-                && reading.beyond_loosest > guard.at(reading)
-        };
-        match self.allowed {
-            Allowed::Nothing => self.readings.iter().any(sure),
-            Allowed::Share(share) => {
-                let beyond = self.readings.iter().filter(|reading| sure(reading)).count();
-                beyond as f64 > share * self.readings.len() as f64
-            }
-            Allowed::Longest(hours) => runs(self.readings, sure).any(|(first, last)| {
-                let (first, last) = (&self.readings[first], &self.readings[last]);
-                last.time_us.saturating_sub(first.time_us) as f64 > hours * HOUR
-            }),
-        }
-    }
-
-    /// Whether no more than is allowed can lie beyond.
-    pub fn is_kept(&self, risk: f64) -> bool {
-        let guard = self.guard(risk);
-        let may = |reading: &Reading| reading.beyond_strictest > -guard.at(reading);
-        match self.allowed {
-            Allowed::Nothing => !self.readings.iter().any(may),
-            Allowed::Share(share) => {
-                let beyond = self.readings.iter().filter(|reading| may(reading)).count();
-                beyond as f64 <= share * self.readings.len() as f64
-            }
-            Allowed::Longest(hours) => runs(self.readings, may).all(|(first, last)| {
-                // It may have begun right after the reading before, and lasted until right before the one after.
-                let from = self.readings[first.saturating_sub(1)].time_us;
-                let to = self.readings[(last + 1).min(self.readings.len() - 1)].time_us;
-                to.saturating_sub(from) as f64 <= hours * HOUR
-            }),
-        }
-    }
-
-    /// The least risks at which either could be called; 1 where even odds are not enough.
-    pub fn risk(&self) -> Risk {
-        let least = |holds: &dyn Fn(f64) -> bool| {
-            if !holds(0.5) {
-                return 1.0;
-            }
-            let (mut low, mut high) = (SMALLEST_RISK.ln(), 0.5_f64.ln());
-            if holds(SMALLEST_RISK) {
-                return SMALLEST_RISK;
-            }
-            for _ in 0..20 {
-                let middle = 0.5 * (low + high);
-                if holds(middle.exp()) {
-                    high = middle;
-                } else {
-                    low = middle;
-                }
-            }
-            high.exp()
-        };
-        Risk {
-            called_broken_but_kept: least(&|risk| self.is_broken(risk)),
-            called_kept_but_broken: least(&|risk| self.is_kept(risk)),
-        }
-    }
-}
-
-/// Stretches of readings of which something holds: first and last place.
-pub(super) fn runs<'a>(
-    readings: &'a [Reading],
-    holds: impl Fn(&Reading) -> bool + 'a,
-) -> impl Iterator<Item = (usize, usize)> + 'a {
-    let mut at = 0;
-    std::iter::from_fn(move || {
-        while at < readings.len() && !holds(&readings[at]) {
-            at += 1;
-        }
-        let first = at;
-        while at < readings.len() && holds(&readings[at]) {
-            at += 1;
-        }
-        (at > first).then(|| (first, at - 1))
-    })
-}
-
-/// Stretches beyond a limit, as read.
-pub(super) fn excursions(readings: &[Reading], limit: &OperatingLimit) -> Vec<Excursion> {
-    runs(readings, |reading| reading.beyond_loosest > 0.0)
-        .map(|(first, last)| {
-            let stretch = &readings[first..=last];
-            let worst = stretch
-                .iter()
-                .max_by(|a, b| a.beyond_loosest.total_cmp(&b.beyond_loosest));
-            Excursion {
-                start_us: readings[first].time_us,
-                end_us: readings[last].time_us,
-                worst: worst.map_or(f64::NAN, |worst| limit.unit.from_canonical(worst.value)),
-                rows: (readings[first].row, readings[last].row),
-                readings: stretch.len(),
-            }
-        })
-        .collect()
-}
-
 /// The upper ends that may hold at a row: the strictest and the loosest.
 fn highs(case: &Case<'_>, limit: &OperatingLimit, row: usize) -> (f64, f64) {
     let stages = if limit.of == LimitOf::DropPerVessel && case.group.stage.is_none() {
@@ -237,6 +84,27 @@ fn held(case: &Case<'_>, limit: &OperatingLimit, of: &Readings) -> Vec<Reading> 
         .collect()
 }
 
+/// The readings without those that the others of their row contradict, and the rows of these.
+fn without_slips(
+    case: &Case<'_>,
+    limit: &OperatingLimit,
+    readings: Vec<Reading>,
+) -> (Vec<Reading>, Vec<usize>) {
+    let mut found = Vec::new();
+    for (first, last) in runs(&readings, |reading| reading.beyond_strictest > 0.0) {
+        let rows: Vec<usize> = readings[first..=last]
+            .iter()
+            .map(|reading| reading.row)
+            .collect();
+        found.extend(slips(case, limit.of, &rows));
+    }
+    let left = readings
+        .into_iter()
+        .filter(|reading| !found.contains(&reading.row))
+        .collect();
+    (left, found)
+}
+
 /// What a limit asks, in a sentence.
 pub(super) fn words_of(limit: &OperatingLimit) -> String {
     let name = words::spoken(limit.of.name());
@@ -300,7 +168,7 @@ pub(super) fn new_clause(limit: &OperatingLimit) -> Clause {
         ..Clause::new(
             format!("limit.{}", limit.of.name()),
             Kind::Limit,
-            words_of(limit),
+            words::capital(&words_of(limit)),
         )
     }
 }
@@ -312,7 +180,7 @@ pub(super) fn clause(case: &Case<'_>, limit: &OperatingLimit) -> Clause {
         Ok(of) => of,
         Err(why) => return clause.refused(format!("Not to be judged: {why}.")),
     };
-    let readings = held(case, limit, &of);
+    let (readings, contradicted) = without_slips(case, limit, held(case, limit, &of));
     if readings.is_empty() {
         return clause.refused(format!(
             "Not to be judged: the log has no reading of it {}.",
@@ -323,11 +191,7 @@ pub(super) fn clause(case: &Case<'_>, limit: &OperatingLimit) -> Clause {
             }
         ));
     }
-    let all = Held {
-        readings: &readings,
-        scatter: of.scatter,
-        allowed: limit.allowed,
-    };
+    let all = Held::new(&readings, of.scatter, limit.allowed);
     let risk = all.risk();
     let beyond = excursions(&readings, limit);
     let worst = readings
@@ -336,10 +200,7 @@ pub(super) fn clause(case: &Case<'_>, limit: &OperatingLimit) -> Clause {
     let figure = worst.map(|worst| figure_of(case, limit, &of, worst, readings.len()));
     let (thin, gaps) = gaps_of(case, &of.columns);
     let unfit = case.unfit_instruments(&of.columns);
-    let guard = all.guard(case.settings.risk);
-    let doubted = readings
-        .iter()
-        .any(|reading| reading.doubted && reading.beyond_loosest > guard.at(reading));
+    let doubted = all.has_doubted_beyond(case.settings.risk);
     let called = risk.verdict(case.settings.risk);
     let mut why = unfit;
     if called != Verdict::Broken {
@@ -362,7 +223,7 @@ pub(super) fn clause(case: &Case<'_>, limit: &OperatingLimit) -> Clause {
         risk,
         verdict,
         &why,
-    );
+    ) + &slip_words(case, &contradicted);
     Clause {
         verdict,
         sentence,
@@ -374,6 +235,21 @@ pub(super) fn clause(case: &Case<'_>, limit: &OperatingLimit) -> Clause {
         rows: readings.len(),
         ..clause
     }
+}
+
+/// Which readings were left out, so that none is in silence.
+fn slip_words(case: &Case<'_>, slips: &[usize]) -> String {
+    if slips.is_empty() {
+        return String::new();
+    }
+    let rows: Vec<String> = slips
+        .iter()
+        .map(|row| format!("{row} of {}", words::day(case.time(*row))))
+        .collect();
+    format!(
+        " Left out, since the other readings of the row contradict it: row {}.",
+        rows.join(", ")
+    )
 }
 
 /// Why the records of some columns are too thin to tell that something never was, and their gaps.
@@ -475,12 +351,12 @@ fn sentence(
     };
     text += &match verdict {
         Verdict::Broken => format!(
-            " That it was kept all the same has a probability of at most {}.",
-            words::chance(risk.called_broken_but_kept)
+            " That it was kept all the same has a probability of {}.",
+            words::at_most(risk.called_broken_but_kept)
         ),
         Verdict::Kept => format!(
-            " That it was broken all the same, by these readings, has a probability of at most {}.",
-            words::chance(risk.called_kept_but_broken)
+            " That it was broken all the same, by these readings, has a probability of {}.",
+            words::at_most(risk.called_kept_but_broken)
         ),
         Verdict::CannotBeJudged if why.is_empty() => {
             " That is too near to the limit for the instrument, or too seldom read for what is allowed, to tell.".to_owned()

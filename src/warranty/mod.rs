@@ -10,6 +10,7 @@ pub mod conformity;
 mod contract;
 mod course;
 mod duties;
+mod excess;
 mod exposure;
 mod guarantee;
 mod instruments;
@@ -17,6 +18,7 @@ mod json;
 mod limits;
 mod own;
 mod records;
+mod slips;
 pub mod terms;
 mod words;
 

@@ -99,11 +99,11 @@ pub(super) fn clauses(case: &Case<'_>) -> Vec<Clause> {
         let clause = Clause::new(
             format!("records.every.{}", column.name()),
             Kind::Records,
-            format!(
+            words::capital(&format!(
                 "{name} is read every {}, in {} of the times.",
                 words::hours(*hours),
                 percent(records.complete)
-            ),
+            )),
         );
         let Some(kept) = kept(case, *column, case.start_us) else {
             continue;

@@ -43,6 +43,25 @@ pub(super) fn hours(h: f64) -> String {
     }
 }
 
+/// A bound of a probability: "at most 3.1 %", "under 0.1 %".
+pub(super) fn at_most(p: f64) -> String {
+    if p < 0.001 {
+        chance(p)
+    } else {
+        format!("at most {}", chance(p))
+    }
+}
+
+/// A sentence with a capital letter.
+pub(super) fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    match letters.next() {
+        // "pH" stays as it is.
+        Some(first) if !text.starts_with("pH") => first.to_uppercase().chain(letters).collect(),
+        _ => text.to_owned(),
+    }
+}
+
 /// A probability.
 pub(super) fn chance(p: f64) -> String {
     if p < 0.001 {

@@ -66,6 +66,8 @@ def test_it_is_met(check: dict[str, Any]) -> None:
         "temperature_factor": ("temperature_degc",),
         "viscosity": ("temperature_degc",),
         "density": ("temperature_degc",),
+        "conformance_probability": ("value", "u"),
+        "silt_density_index": ("first_s", "last_s"),
         "log_mean_factor": ("recovery",),
         "mann_kendall": ("values",),
         "theil_sen": ("times", "values"),

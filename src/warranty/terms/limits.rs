@@ -13,7 +13,7 @@ const SHARE: (f64, f64) = (0.0, 0.999);
 const HOURS: (f64, f64) = (0.0, 1e5);
 const PH: (f64, f64) = (0.0, 14.0);
 
-/// The limits of [limit], in the file's order; cleanings are counted elsewhere.
+/// The limits of [limit], by name; cleanings are counted elsewhere.
 pub(super) fn limits(table: &Table, faults: &mut Faults) -> Vec<OperatingLimit> {
     let mut found = Vec::new();
     for (key, value) in table.iter().filter(|(key, _)| *key != "cleanings") {

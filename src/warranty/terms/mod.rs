@@ -135,8 +135,10 @@ impl Method {
 }
 
 /// The conditions at which a guarantee holds, canonical units.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Stated {
+    /// As the file says them.
+    pub words: String,
     /// degC.
     pub feed_temperature: f64,
     /// bar; else net driving pressure is stated.

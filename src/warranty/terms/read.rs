@@ -494,7 +494,26 @@ fn stated(
     let recycle_flow = keys.quantity("recycle_flow", Quantity::Flow, (0.0, FLOW_M3_H.1), faults);
     keys.close(faults);
     let feed_tds = feed_tds?;
+    let said = |key: &str| {
+        let value = table.get(key);
+        value.map_or(String::new(), |value| {
+            value
+                .as_str()
+                .map_or_else(|| value.to_string(), str::to_owned)
+        })
+    };
+    let pressure = if feed_pressure.is_some() {
+        format!("{} feed pressure", said("feed_pressure"))
+    } else {
+        format!("{} net driving pressure", said("net_driving_pressure"))
+    };
     Some(Stated {
+        words: format!(
+            "{}, {pressure}, {} in the feed and a recovery of {}",
+            said("feed_temperature"),
+            said("feed_tds"),
+            said("recovery")
+        ),
         feed_temperature: feed_temperature?,
         feed_pressure,
         net_driving_pressure,
