@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 from collections.abc import Iterator, Mapping
@@ -12,11 +10,12 @@ from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 import brinemark as bm
+from brinemark import _core
 from brinemark.dossier import bundle
 from brinemark.dossier.inputs import Inputs
 
 if TYPE_CHECKING:
-    from brinemark.dossier.case import Dossier, Worked
+    from brinemark.dossier.case import Dossier
 
 MOST_TOLD = 20
 """So many differences of one kind are told one by one; of the rest, how many there are."""
@@ -114,16 +113,24 @@ def verify(dossier: Dossier, fingerprint: str | None) -> Verification:
     notes = list(_other_version(dossier.manifest))
     differences = list(_changed_parts(dossier))
     inputs = Inputs.of(dossier.parts)
+    worked_out = False
     try:
-        worked = Worked.out(inputs)
+        log = inputs.log()
     except bm.BrinemarkError as refusal:
-        why = f"what is in it can't be judged any more: {refusal}"
-        differences.append(Difference("inputs", "", "", why))
-        return Verification(dossier.fingerprint, expected, differences, notes, worked_out=False)
-    again = parts_of(inputs, worked)
-    differences += _changed_readings(dossier.parts, again, worked)
-    differences += _changed_rest(dossier.parts, again, notes)
-    return Verification(dossier.fingerprint, expected, differences, notes)
+        differences.append(Difference("the log", "", "", f"it can't be read any more: {refusal}"))
+    else:
+        differences += _changed_cells(dossier.parts, log)
+        try:
+            worked = Worked.out(inputs, log)
+        except bm.BrinemarkError as refusal:
+            why = f"what is in it can't be judged any more: {refusal}"
+            differences.append(Difference("inputs", "", "", why))
+        else:
+            again = parts_of(inputs, worked)
+            differences += _changed_reasons(dossier.parts, again)
+            differences += _changed_rest(dossier.parts, again, notes)
+            worked_out = True
+    return Verification(dossier.fingerprint, expected, differences, notes, worked_out)
 
 
 def _other_version(manifest: Mapping[str, Any]) -> Iterator[str]:
@@ -145,84 +152,71 @@ def _changed_parts(dossier: Dossier) -> Iterator[Difference]:
 # --- Readings -------------------------------------------------------------------------------------
 
 
-def _changed_readings(
-    told: Mapping[str, bytes], again: Mapping[str, bytes], worked: Worked
-) -> Iterator[Difference]:
-    if told.get("rows.csv") == again["rows.csv"]:
-        if told.get("columns.json") != again["columns.json"]:
-            yield Difference("columns.json", "", "", "not the digests of these readings")
+def _changed_cells(told: Mapping[str, bytes], log: bm.Log) -> Iterator[Difference]:
+    """The readings whose values are others than those that the bundle tells the digests of."""
+    digests, columns = _core.row_digests(log._core)
+    was = [line.rpartition(b",")[2].decode(errors="replace") for line in _lines(told)[1:]]
+    if len(was) != len(digests):
+        yield _other_rows(was, digests)
         return
-    was, now = told.get("rows.csv", b"").split(b"\n"), again["rows.csv"].split(b"\n")
-    if len(was) != len(now) or was[0] != now[0]:
-        yield _other_rows(was, now)
-        return
-    blocks = _Blocks(told.get("columns.json", b""), again["columns.json"])
-    rows = (row for row, (one, other) in enumerate(zip(was, now, strict=True)) if one != other)
-    cells, reasons = 0, 0
-    for row in rows:
-        one, other = _cells(was[row]), _cells(now[row])
-        if len(one) == len(other) and one[-1] == other[-1]:
-            # The values are the same; a reading's neighbours, or what was made of it, are not.
-            reasons += 1
-            continue
-        cells += 1
-        if cells <= MOST_TOLD:
-            yield _changed_row(row, other, blocks.changed(row), worked.result.log)
-    if cells > MOST_TOLD:
-        yield Difference("rows.csv", "", "", f"{cells - MOST_TOLD} more readings are others than they were")
-    if reasons:
-        yield Difference(
-            "rows.csv",
-            "",
-            "",
-            f"{reasons} {'reading is' if reasons == 1 else 'readings are'} set aside for other reasons than "
-            "they were, or told with another time",
-        )
+    blocks = _Blocks(told.get("columns.json", b""), columns)
+    rows = [row for row, (one, other) in enumerate(zip(was, digests, strict=True), start=1) if one != other]
+    for row in rows[:MOST_TOLD]:
+        yield _changed_row(row, blocks.changed(row), log)
+    if len(rows) > MOST_TOLD:
+        more = f"{len(rows) - MOST_TOLD} more readings are others than they were"
+        yield Difference("the log", "", "", more)
 
 
-def _cells(line: bytes) -> list[str]:
-    return next(csv.reader(io.StringIO(line.decode(errors="replace"))), [""])
+def _changed_reasons(told: Mapping[str, bytes], again: Mapping[str, bytes]) -> Iterator[Difference]:
+    """Readings of the same values that are set aside otherwise, or told with another time or number."""
+    was, now = _lines(told), _lines(again)
+    if len(was) == len(now):
+        pairs = [(one, other) for one, other in zip(was, now, strict=True) if one != other]
+        same = [one for one, other in pairs if one.rpartition(b",")[2] == other.rpartition(b",")[2]]
+        if same:
+            count = "1 reading is" if len(same) == 1 else f"{len(same)} readings are"
+            what = f"{count} set aside for other reasons than they were, or told with another time"
+            yield Difference("rows.csv", "", "", what)
+    if told.get("columns.json") != again["columns.json"]:
+        yield Difference("columns.json", "", "", "not the digests of these readings")
 
 
-def _changed_row(row: int, found: list[str], columns: list[str], log: bm.Log) -> Difference:
-    where = f"row {row}, {found[1]}"
+def _lines(parts: Mapping[str, bytes]) -> list[bytes]:
+    return parts.get("rows.csv", b"").removesuffix(b"\n").split(b"\n")
+
+
+def _changed_row(row: int, columns: list[str], log: bm.Log) -> Difference:
+    place = f"row {row}, {log.time()[row - 1].astype('datetime64[s]')}Z"
     if not columns:
-        return Difference(
-            "the log", where, "", "another reading than it was; the bundle doesn't tell the column"
-        )
-    shown = []
-    for name in columns:
-        if name in log:
-            value = float(log[name][row - 1])
-            shown.append(
-                f"{name} reads {'nothing' if value != value else f'{value:.10g} {log.units[name]}'.strip()}"
-            )
-        else:
-            labels = log.labels(name)
-            shown.append(f"{name} is {found[1] if labels is None else labels[row - 1]}")
+        what = "another reading than it was; the bundle doesn't tell the column"
+        return Difference("the log", place, "", what)
+    shown = [f"{name} is {_cell(log, name, row - 1)}" for name in columns]
     which = "" if len(columns) == 1 else " (one of these or several were changed)"
-    return Difference(
-        "the log", f"{where}, {', '.join(columns)}", "", f"{'; '.join(shown)}, not what it was{which}"
-    )
+    found = f"{'; '.join(shown)}, not what it was{which}"
+    return Difference("the log", f"{place}, {', '.join(columns)}", "", found)
 
 
-def _other_rows(was: list[bytes], now: list[bytes]) -> Difference:
-    same = next((row for row, (one, other) in enumerate(zip(was, now, strict=False)) if one != other), 0)
-    return Difference(
-        "the log",
-        f"from row {same} on" if same else "",
-        f"{len(was) - 2}",
-        f"{len(now) - 2} readings: some were added or taken out",
-    )
+def _cell(log: bm.Log, name: str, row: int) -> str:
+    if name in log:
+        value = float(log[name][row])
+        return "missing" if value != value else f"{value:.10g} {log.units[name]}".strip()
+    labels = log.labels(name)
+    return f"{log.time()[row]}Z" if labels is None else labels[row]
+
+
+def _other_rows(was: list[str], now: list[str]) -> Difference:
+    pairs = enumerate(zip(was, now, strict=False), start=1)
+    first = next((row for row, (one, other) in pairs if one != other), min(len(was), len(now)) + 1)
+    found = f"{len(now)} readings: some were added or taken out"
+    return Difference("the log", f"from row {first} on", f"{len(was)}", found)
 
 
 class _Blocks:
     """Which columns changed in which block of rows."""
 
-    def __init__(self, told: bytes, again: bytes) -> None:
-        found = json.loads(again)
-        self.each: int = found["rows_each"]
-        self.again: dict[str, list[str]] = found["columns"]
+    def __init__(self, told: bytes, again: dict[str, list[str]]) -> None:
+        self.again = again
         try:
             columns = json.loads(told)["columns"]
             self.told: dict[str, list[str]] = {str(name): list(columns[name]) for name in columns}
@@ -231,7 +225,7 @@ class _Blocks:
 
     def changed(self, row: int) -> list[str]:
         """The columns whose digests differ in the block of a row, from 1; none where that isn't told."""
-        block = (row - 1) // self.each
+        block = (row - 1) // _core.EVIDENCE_BLOCK
         return [
             name
             for name, digests in self.again.items()
