@@ -2,48 +2,25 @@
 
 from __future__ import annotations
 
-import contextlib
-import io
 import json
 import os
 import re
-import struct
 import subprocess
 import sys
 import zipfile
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
+import numpy as np
 import pytest
+from dossiers import CASE, COLUMNS, LOG, LOG_PART, ROWS, made, rehashed, with_cell, with_parts
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_page import _Page
 
 import brinemark as bm
 from brinemark import cli
+from brinemark.demo.warranty import make_case
 from brinemark.dossier import bundle
-
-CASE = bm.demo.warranty
-LOG = CASE.log_path().read_text(encoding="utf-8")
-ROWS = LOG.splitlines()
-HEADERS = ROWS[0].split(",")
-COLUMNS = [header.partition(" [")[0] for header in HEADERS]
-LOG_PART = "inputs/log-1-linen.csv"
-
-
-def made(log: Path | None = None, **settings: Any) -> bm.Dossier:
-    return bm.Dossier.make(
-        CASE.log_path() if log is None else log,
-        bm.Site.load(CASE.site_path()),
-        bm.Terms.load(CASE.terms_path()),
-        **settings,
-    )
-
-
-@pytest.fixture(scope="module")
-def dossier() -> bm.Dossier:
-    return made()
 
 
 @pytest.fixture(scope="module")
@@ -51,26 +28,6 @@ def path(dossier: bm.Dossier, tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("dossier") / "case.zip"
     dossier.save(path)
     return path
-
-
-def with_parts(dossier: bm.Dossier, **changed: bytes) -> bm.Dossier:
-    """The dossier with other parts, and a manifest that says nothing of it."""
-    return bm.Dossier({**dossier.parts, **{name.replace("__", "/"): of for name, of in changed.items()}})
-
-
-def rehashed(dossier: bm.Dossier, parts: dict[str, bytes]) -> bm.Dossier:
-    """The dossier with other parts and every hash of the manifest set right, as a careful tamperer would."""
-    told = {name: of for name, of in dossier.manifest.items() if name not in ("format", "parts")}
-    given = {name: parts.get(name, of) for name, of in dossier.parts.items() if name != bundle.MANIFEST}
-    return bm.Dossier(bundle.with_manifest(told, given))
-
-
-def with_cell(row: int, column: int, cell: str) -> bytes:
-    lines = list(ROWS)
-    cells = lines[row].split(",")
-    cells[column] = cell
-    lines[row] = ",".join(cells)
-    return ("\n".join(lines) + "\n").encode()
 
 
 # --- The same again -----------------------------------------------------------------------------------------
@@ -332,145 +289,6 @@ def test_without_an_override_nothing_says_so(dossier: bm.Dossier) -> None:
     assert "OVERRIDDEN" not in dossier.page().html
 
 
-# --- Hostile bundles ----------------------------------------------------------------------------------------
-
-
-def zip_of(entries: list[tuple[str, bytes]], compression: int = zipfile.ZIP_STORED) -> bytes:
-    buffer = io.BytesIO()
-    with zipfile.ZipFile(buffer, "w", compression) as archive:
-        for name, content in entries:
-            archive.writestr(name, content)
-    return buffer.getvalue()
-
-
-def entries(dossier: bm.Dossier) -> list[tuple[str, bytes]]:
-    return list(dossier.parts.items())
-
-
-def overlapping() -> bytes:
-    """Many names for the same bytes, which lie there once."""
-    one = bytearray(zip_of([("a.txt", b"0" * 10_000)]))
-    at = one.index(b"PK\x01\x02")
-    record = bytes(one[at : one.index(b"PK\x05\x06")])
-    end = bytearray(one[one.index(b"PK\x05\x06") :])
-    count = 900
-    end[8:12] = struct.pack("<HH", count, count)
-    end[12:16] = struct.pack("<I", count * len(record))
-    records = b"".join(record.replace(b"a.txt", f"{n:05}".encode()) for n in range(count))
-    return bytes(one[:at]) + records + bytes(end)
-
-
-def encrypted(dossier: bm.Dossier) -> bytes:
-    whole = bytearray(zip_of(entries(dossier)))
-    at = whole.index(b"PK\x01\x02")
-    whole[at + 8] |= 1
-    return bytes(whole)
-
-
-HOSTILE: dict[str, Callable[[bm.Dossier], bytes]] = {
-    "empty": lambda _: b"",
-    "no zip": lambda _: b"PK\x03\x04 but nothing else",
-    "a log": lambda _: LOG.encode(),
-    "no parts": lambda _: zip_of([]),
-    "cut off": lambda dossier: zip_of(entries(dossier))[:5000],
-    "compressed": lambda dossier: zip_of(entries(dossier), zipfile.ZIP_DEFLATED),
-    "a bomb": lambda _: zip_of([("manifest.json", b"0" * 50_000_000)], zipfile.ZIP_DEFLATED),
-    "overlapping": lambda _: overlapping(),
-    "encrypted": encrypted,
-    "out of its folder": lambda dossier: zip_of([*entries(dossier), ("../../evil.txt", b"x")]),
-    "an absolute name": lambda dossier: zip_of([*entries(dossier), ("/tmp/evil.txt", b"x")]),
-    "another drive": lambda dossier: zip_of([*entries(dossier), ("C:\\evil.txt", b"x")]),
-    "a hidden name": lambda dossier: zip_of([*entries(dossier), ("inputs/..", b"x")]),
-    "a part more": lambda dossier: zip_of([*entries(dossier), ("more.txt", b"x")]),
-    "a part less": lambda dossier: zip_of(entries(dossier)[:-1]),
-    "no manifest": lambda dossier: zip_of(entries(dossier)[1:]),
-    "too many": lambda _: zip_of([(f"{n}.txt", b"") for n in range(1_001)]),
-    "a manifest of nothing": lambda _: zip_of([("manifest.json", b"")]),
-    "a manifest of a list": lambda _: zip_of([("manifest.json", b"[]")]),
-    "a deep manifest": lambda _: zip_of([("manifest.json", b"[" * 200_000)]),
-    "another format": lambda _: zip_of(
-        [("manifest.json", b'{"format": "brinemark dossier 99", "parts": []}')]
-    ),
-    "no list of parts": lambda _: zip_of(
-        [("manifest.json", b'{"format": "brinemark dossier 1", "parts": 7}')]
-    ),
-}
-
-
-@pytest.mark.filterwarnings("ignore:Duplicate name")
-@pytest.mark.parametrize("what", HOSTILE)
-def test_a_hostile_bundle_is_refused_with_one_message(what: str, dossier: bm.Dossier, tmp_path: Path) -> None:
-    path = tmp_path / "in" / "bundle.zip"
-    path.parent.mkdir()
-    path.write_bytes(HOSTILE[what](dossier))
-    with pytest.raises(bm.FileError) as refused:
-        bm.Dossier.load(path)
-    assert str(refused.value).startswith(str(path))
-    assert str(refused.value).count("\n") == 0
-    assert [of.name for of in tmp_path.rglob("*")] == ["in", "bundle.zip"]
-
-
-def test_a_part_that_is_there_twice(dossier: bm.Dossier, tmp_path: Path) -> None:
-    path = tmp_path / "bundle.zip"
-    with pytest.warns(UserWarning, match="Duplicate"):
-        path.write_bytes(zip_of([*entries(dossier), (LOG_PART, b"time\n")]))
-    with pytest.raises(bm.FileError, match="twice"):
-        bm.Dossier.load(path)
-
-
-@pytest.mark.parametrize(
-    ("name", "content"),
-    [
-        ("settings.json", b"{}"),
-        ("settings.json", b'{"analyses": 7, "level": 0.9, "risk": 0.05, "override": false}'),
-        ("settings.json", b'{"analyses": [], "level": 7.5, "risk": 0.05, "override": false}'),
-        ("settings.json", b"nonsense"),
-        ("reading.json", b'{"watch": 1}'),
-        ("reading.json", b'{"tz": 7}'),
-        ("reading.json", b'{"columns": {"a": {"b": "c"}}}'),
-        ("inputs/site.toml", b"\xff\xfe"),
-        ("inputs/site.toml", b"[site]\n"),
-        ("inputs/terms.toml", b""),
-        (LOG_PART, b""),
-        (LOG_PART, b"\x00" * 1000),
-        ("columns.json", b"[]"),
-        ("columns.json", b'{"columns": {"feed_pressure": 7}}'),
-        ("rows.csv", b""),
-        ("rows.csv", b'"\n"\n'),
-        ("judgement.json", b"{}"),
-        ("judgement.json", b"[" * 100_000),
-    ],
-)
-def test_odd_parts_are_refused_or_told(dossier: bm.Dossier, name: str, content: bytes) -> None:
-    # Whatever else were raised would be a fault of ours.
-    with contextlib.suppress(bm.BrinemarkError):
-        assert not rehashed(dossier, {name: content}).verify().holds
-
-
-@settings(max_examples=60, deadline=None)
-@given(st.data())
-def test_no_damage_goes_unseen(
-    dossier: bm.Dossier, tmp_path_factory: pytest.TempPathFactory, data: Any
-) -> None:
-    whole = bytearray(bundle.zipped(dossier.parts))
-    at = data.draw(st.integers(0, len(whole) - 1))
-    whole[at] ^= data.draw(st.integers(1, 255))
-    path = tmp_path_factory.mktemp("damaged") / "bundle.zip"
-    path.write_bytes(bytes(whole))
-    try:
-        damaged = bm.Dossier.load(path)
-    except bm.FileError:
-        return
-    if damaged.parts == dossier.parts:
-        # A byte of the zip's own books, a checksum or a time, that says nothing of the parts.
-        return
-    try:
-        found = damaged.verify(fingerprint=dossier.fingerprint)
-    except bm.BrinemarkError:
-        return
-    assert not found.holds
-
-
 # --- Both sides ---------------------------------------------------------------------------------------------
 
 
@@ -545,6 +363,69 @@ def test_hostile_words_stay_text(dossier: bm.Dossier) -> None:
     html = dossier.by(terms).page().html
     assert "<script" not in html
     assert "&lt;script&gt;" in html
+
+
+def test_the_course_ends_where_the_judgement_stands(dossier: bm.Dossier) -> None:
+    clauses = {clause["key"]: clause for clause in dossier.judgements[0]["clauses"]}
+    courses = bm.guarantee_courses(dossier.worked.result, dossier.worked.terms)
+    assert [course.key for course in courses] == ["guarantee.permeate_flow", "guarantee.salt_passage"]
+    for course in courses:
+        figure, limit = clauses[course.key]["figure"], clauses[course.key]["limit"]
+        assert course.value[-1] == figure["value"]
+        assert (course.low[-1], course.high[-1]) == (figure["low"], figure["high"])
+        assert course.promised[-1] == limit["low" if course.is_minimum else "high"]
+        assert len(course.time_us) == 26
+        assert (np.diff(course.time_us) > 0).all()
+
+
+def test_the_page_of_a_result_judges_too(dossier: bm.Dossier) -> None:
+    html = bm.report(dossier.worked.result, terms=dossier.worked.terms).html
+    text = _Page(html).text.replace("\u00a0", " ")
+    assert "The warranty" in text
+    for clause in dossier.judgements[0]["clauses"]:
+        assert clause["sentence"] in text
+    assert dossier.judgements[0]["cautions"][0] in text
+    assert "The warranty" not in _Page(bm.report(dossier.worked.result).html).text
+
+
+# --- The invented case -------------------------------------------------------------------------------------
+
+
+def test_the_case_is_what_its_script_makes() -> None:
+    assert make_case.linen_csv() == LOG
+    assert make_case.site_toml() == CASE.site_path().read_text(encoding="utf-8")
+    assert make_case.owner_toml() == CASE.terms_path().read_text(encoding="utf-8")
+    assert make_case.supplier_toml() == CASE.other_terms_path().read_text(encoding="utf-8")
+
+
+def test_the_case_is_judged_as_it_truly_is(dossier: bm.Dossier) -> None:
+    clauses = {clause["key"]: clause for clause in dossier.judgements[0]["clauses"]}
+    days = np.arange(make_case.DAYS - 28.0, make_case.DAYS)
+    flow, passage = (float(np.median(of)) for of in make_case.at_stated_conditions(days))
+    promised = clauses["guarantee.permeate_flow"]["limit"]["low"]
+    assert flow < 0.96 * promised
+    assert clauses["guarantee.permeate_flow"]["verdict"] == "broken"
+    for name in ("figure", "other_figure"):
+        assert clauses["guarantee.permeate_flow"][name]["value"] == pytest.approx(flow, rel=0.02)
+        assert clauses["guarantee.salt_passage"][name]["value"] == pytest.approx(100 * passage, rel=0.04)
+    assert 100 * passage < 0.8 * clauses["guarantee.salt_passage"]["limit"]["high"]
+    # Its meter's calibration lapsed; the readings themselves would tell.
+    assert clauses["guarantee.salt_passage"]["verdict"] == "cannot be judged"
+    forced = made(override=True).judgements[0]["clauses"]
+    assert [of["verdict"] for of in forced if of["key"] == "guarantee.salt_passage"] == ["kept"]
+    (beyond,) = clauses["limit.recovery"]["excursions"]
+    first, last = (row / make_case.READINGS_A_DAY for row in beyond["rows"])
+    assert (first, last + 0.5) == make_case.HIGH_RECOVERY_DAYS
+    assert clauses["limit.recovery"]["verdict"] == "broken"
+    assert clauses["records.every.feed_sdi"]["verdict"] == "broken"
+    assert clauses["records.calibration"]["verdict"] == "broken"
+    kept = (
+        "limit.feed_pressure",
+        "limit.feed_free_chlorine",
+        "records.every.permeate_flow",
+        "warranty.notice",
+    )
+    assert {clauses[key]["verdict"] for key in kept} == {"kept"}
 
 
 # --- The command --------------------------------------------------------------------------------------------
