@@ -119,15 +119,20 @@ def verify(dossier: Dossier, fingerprint: str | None) -> Verification:
     except bm.BrinemarkError as refusal:
         differences.append(Difference("the log", "", "", f"it can't be read any more: {refusal}"))
     else:
-        differences += _changed_cells(dossier.parts, log)
         try:
             worked = Worked.out(inputs, log)
         except bm.BrinemarkError as refusal:
+            differences += _changed_cells(dossier.parts, log)
             why = f"what is in it can't be judged any more: {refusal}"
             differences.append(Difference("inputs", "", "", why))
         else:
             again = parts_of(inputs, worked)
-            differences += _changed_reasons(dossier.parts, again)
+            if dossier.parts.get("rows.csv") != again["rows.csv"]:
+                differences += _changed_cells(dossier.parts, log)
+                differences += _changed_reasons(dossier.parts, again)
+            if dossier.parts.get("columns.json") != again["columns.json"]:
+                what = "not the digests of these readings"
+                differences.append(Difference("columns.json", "", "", what))
             differences += _changed_rest(dossier.parts, again, notes)
             worked_out = True
     return Verification(dossier.fingerprint, expected, differences, notes, worked_out)
@@ -178,8 +183,6 @@ def _changed_reasons(told: Mapping[str, bytes], again: Mapping[str, bytes]) -> I
             count = "1 reading is" if len(same) == 1 else f"{len(same)} readings are"
             what = f"{count} set aside for other reasons than they were, or told with another time"
             yield Difference("rows.csv", "", "", what)
-    if told.get("columns.json") != again["columns.json"]:
-        yield Difference("columns.json", "", "", "not the digests of these readings")
 
 
 def _lines(parts: Mapping[str, bytes]) -> list[bytes]:
