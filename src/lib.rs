@@ -13,6 +13,7 @@
 //! - [`baseline`]: what the membranes did when new.
 //! - [`mod@assess`]: the last days against that.
 //! - [`trend`], [`mod@change_points`]: statistics of one series, and of several, that stand beside those.
+//! - [`mod@warranty`]: what was agreed on about the membranes, clause by clause.
 //! - [`mod@write`]: tables out. [`buffer`], [`error`], [`stats`], [`table`] and [`units`] serve all of them.
 //!
 //! Figures inside are in canonical units: m3/h, bar (gauge), degC, mg/L, uS/cm, m2, h. Missing is NaN.

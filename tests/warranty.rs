@@ -179,7 +179,7 @@ fn the_contracts_law_moves_the_contracts_figure_and_ours_stays() {
         .expect("a figure")
         .value;
     let steeper = of("temperature = { law = \"arrhenius\", constant = \"4000 K\" }");
-    let expected = (4000.0 * (1.0 / 288.15 - 1.0 / 298.15) as f64).exp() * cold;
+    let expected = (4000.0_f64 * (1.0 / 288.15 - 1.0 / 298.15)).exp() * cold;
     let found = steeper.figure.expect("a figure").value / same;
     assert!((found / expected - 1.0).abs() < 1e-3, "{found} {expected}");
     let ours = steeper.other_figure.expect("ours").value;
@@ -305,6 +305,22 @@ fn a_slip_of_the_pen_is_told_apart_from_a_pressure_that_was() {
 }
 
 #[test]
+fn one_reading_alone_is_no_proof_where_nothing_bears_it_out() {
+    let of = |days: usize| {
+        let result = result(200, "", |day| Day {
+            chlorine: if (50..50 + days).contains(&day) { 0.5 } else { 0.02 },
+            ..USUAL
+        });
+        let limit = "[limit.feed_free_chlorine]\nhigh = \"0.1 mg/L\"\n";
+        clause(&result, limit, "limit.feed_free_chlorine")
+    };
+    let alone = of(1);
+    assert_eq!(alone.verdict, Verdict::CannotBeJudged, "{}", alone.sentence);
+    assert!(alone.sentence.contains("may be a slip"), "{}", alone.sentence);
+    assert_eq!(of(2).verdict, Verdict::Broken);
+}
+
+#[test]
 fn what_may_lie_beyond_is_a_share_or_a_length() {
     let result = result(200, "", |day| Day {
         chlorine: if (50..54).contains(&day) { 0.5 } else { 0.02 },
@@ -377,7 +393,7 @@ fn temperature_is_held_against_the_limit_of_its_ph() {
 fn data_that_does_not_qualify_is_refused_and_an_override_marks_all() {
     let records = "[records]\ncomplete = \"90 %\"\n[records.every]\npermeate_flow = \"1 d\"\n";
     let thin = result(300, "", |day| Day {
-        read: day < 30 || day > 200,
+        read: !(30..=200).contains(&day),
         ..USUAL
     });
     let terms = format!("{}{records}", guarantee(4.0));

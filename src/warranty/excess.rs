@@ -60,12 +60,13 @@ impl Guard {
 const FAR: f64 = 6.0;
 
 impl<'a> Held<'a> {
-    pub fn new(readings: &'a [Reading], scatter: f64, allowed: Allowed) -> Self {
+    /// `alone`: whether one reading beyond, which no other follows, is proof.
+    pub fn new(readings: &'a [Reading], scatter: f64, allowed: Allowed, alone: bool) -> Self {
         Self {
             readings,
             scatter,
             allowed,
-            stretches: furthest(readings),
+            stretches: furthest(readings, alone),
         }
     }
 
@@ -202,34 +203,57 @@ impl<'a> Held<'a> {
 }
 
 /// Of stretches of 1, 2, 4, 8 … readings, the one of each length that lies furthest beyond; those that the screening doubts left out.
-fn furthest(readings: &[Reading]) -> Vec<Stretch> {
-    let sums = |of: fn(&Reading) -> f64| {
-        let mut sum = 0.0;
-        let trusted = readings.iter().filter(|reading| !reading.doubted);
-        let sums = trusted.map(move |reading| {
-            sum += of(reading);
-            sum
-        });
-        std::iter::once(0.0).chain(sums).collect::<Vec<f64>>()
-    };
+///
+/// Of a stretch the reading furthest beyond is left out too, so that none counts by one alone, which may be a slip; one alone counts where
+/// `alone` says that the other readings of its row bear it out.
+fn furthest(readings: &[Reading], alone: bool) -> Vec<Stretch> {
+    let trusted: Vec<&Reading> = readings.iter().filter(|reading| !reading.doubted).collect();
     // What can't be beyond at all (a pH that the terms don't name) is far within.
-    let beyond = sums(|reading| reading.beyond_loosest.max(-1e6));
-    let off_by = sums(|reading| reading.off_by);
-    let n = beyond.len() - 1;
-    let lengths = std::iter::successors(Some(1_usize), |length| length.checked_mul(2));
-    lengths
-        .take_while(|length| *length <= n)
-        .filter_map(|length| {
-            let mean = |sums: &[f64], at: usize| (sums[at + length] - sums[at]) / length as f64;
-            let at =
-                (0..=n - length).max_by(|a, b| mean(&beyond, *a).total_cmp(&mean(&beyond, *b)))?;
-            Some(Stretch {
-                readings: length as f64,
-                beyond: mean(&beyond, at),
-                off_by: mean(&off_by, at),
-            })
-        })
-        .collect()
+    let beyond = |reading: &Reading| reading.beyond_loosest.max(-1e6);
+    let mut found = Vec::new();
+    // Of the stretch that begins at each place: sums of how far beyond and of what is off, and the most.
+    let mut stretches: Vec<[f64; 3]> = trusted
+        .iter()
+        .map(|reading| [beyond(reading), reading.off_by, beyond(reading)])
+        .collect();
+    let mut length = 1_usize;
+    while !stretches.is_empty() {
+        let counted = if length == 1 {
+            1.0
+        } else {
+            length as f64 - 1.0
+        };
+        let without = |[sum, _, most]: &[f64; 3]| {
+            if length == 1 {
+                *sum
+            } else {
+                (sum - most) / counted
+            }
+        };
+        let furthest = stretches
+            .iter()
+            .max_by(|a, b| without(a).total_cmp(&without(b)));
+        if let Some(stretch) = furthest.filter(|_| alone || length > 1) {
+            found.push(Stretch {
+                readings: counted,
+                beyond: without(stretch),
+                off_by: stretch[1] / length as f64,
+            });
+        }
+        let next = stretches.len().saturating_sub(length);
+        for at in 0..next {
+            let later = stretches[at + length];
+            let here = &mut stretches[at];
+            *here = [
+                here[0] + later[0],
+                here[1] + later[1],
+                here[2].max(later[2]),
+            ];
+        }
+        stretches.truncate(next);
+        length *= 2;
+    }
+    found
 }
 
 /// Stretches of readings of which something holds: first and last place.

@@ -84,8 +84,7 @@ pub(super) fn carrying(case: &Case<'_>, column: Column) -> Carrying {
     let until = date_of(case.until_us);
     let last = calibrations(case, column)
         .into_iter()
-        .filter(|date| until.is_none_or(|until| *date <= until))
-        .next_back();
+        .rfind(|date| until.is_none_or(|until| *date <= until));
     let state = match (interval(case, column), last, until) {
         (Some(interval), Some(last), Some(until)) if interval.after(last) >= until => State::InDate,
         (Some(_), Some(_), _) => State::Overdue,

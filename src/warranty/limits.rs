@@ -4,7 +4,7 @@ use super::case::{Case, Readings};
 use super::conformity::{Risk, Verdict};
 use super::excess::{Held, Reading, excursions, runs};
 use super::records::kept;
-use super::slips::slips;
+use super::slips::{shows, slips};
 use super::terms::{Allowed, LimitOf, OperatingLimit};
 use super::{Clause, Ends, Excursion, Gap, Kind, instruments, words};
 use crate::assess::Estimate;
@@ -88,10 +88,14 @@ fn held(case: &Case<'_>, limit: &OperatingLimit, of: &Readings) -> Vec<Reading> 
 fn without_slips(
     case: &Case<'_>,
     limit: &OperatingLimit,
+    scatter: f64,
     readings: Vec<Reading>,
 ) -> (Vec<Reading>, Vec<usize>) {
     let mut found = Vec::new();
-    for (first, last) in runs(&readings, |reading| reading.beyond_strictest > 0.0) {
+    // Those that would matter: beyond, or too near to tell.
+    let matters =
+        |reading: &Reading| reading.beyond_strictest > -3.0 * scatter.hypot(reading.off_by);
+    for (first, last) in runs(&readings, matters) {
         let rows: Vec<usize> = readings[first..=last]
             .iter()
             .map(|reading| reading.row)
@@ -180,7 +184,7 @@ pub(super) fn clause(case: &Case<'_>, limit: &OperatingLimit) -> Clause {
         Ok(of) => of,
         Err(why) => return clause.refused(format!("Not to be judged: {why}.")),
     };
-    let (readings, contradicted) = without_slips(case, limit, held(case, limit, &of));
+    let (readings, contradicted) = without_slips(case, limit, of.scatter, held(case, limit, &of));
     if readings.is_empty() {
         return clause.refused(format!(
             "Not to be judged: the log has no reading of it {}.",
@@ -191,7 +195,9 @@ pub(super) fn clause(case: &Case<'_>, limit: &OperatingLimit) -> Clause {
             }
         ));
     }
-    let all = Held::new(&readings, of.scatter, limit.allowed);
+    // What would show in the other readings of its row, and was not contradicted, is borne out by them.
+    let alone = shows(limit.of).is_some();
+    let all = Held::new(&readings, of.scatter, limit.allowed, alone);
     let risk = all.risk();
     let beyond = excursions(&readings, limit);
     let worst = readings
@@ -359,7 +365,11 @@ fn sentence(
             words::at_most(risk.called_kept_but_broken)
         ),
         Verdict::CannotBeJudged if why.is_empty() => {
-            " That is too near to the limit for the instrument, or too seldom read for what is allowed, to tell.".to_owned()
+            if beyond.iter().all(|found| found.readings == 1) && !beyond.is_empty() {
+                " A reading alone, near the limit or that nothing else bears out, is no proof: it may be a slip.".to_owned()
+            } else {
+                " That is too near to the limit for the instrument, or too seldom read for what is allowed, to tell.".to_owned()
+            }
         }
         Verdict::CannotBeJudged => String::new(),
     };

@@ -18,7 +18,7 @@ const DEVIATIONS: f64 = 6.0;
 const LEAST: f64 = 0.01;
 
 /// What a limit is of, where a slip of it shows in the water permeability.
-fn shows(of: LimitOf) -> Option<Column> {
+pub(super) fn shows(of: LimitOf) -> Option<Column> {
     match of {
         LimitOf::Flux => Some(Column::PermeateFlow),
         LimitOf::Column(

@@ -134,9 +134,9 @@ def test_settings_move_what_they_should(demo_result: bm.Result) -> None:
     assert wide is not None
     assert flow.figure is not None
     assert wide.high - wide.low > flow.figure.high - flow.figure.low
-    for wrong in ({"level": 1.0}, {"risk": 0.0}, {"risk": float("nan")}):
+    for level, risk in ((1.0, 0.05), (0.95, 0.0), (0.95, float("nan"))):
         with pytest.raises(bm.RangeError):
-            bm.warranty(demo_result, near, **wrong)
+            bm.warranty(demo_result, near, level=level, risk=risk)
     all_the_same = bm.warranty(demo_result, near, override=True)[0]
     assert all_the_same.overridden
     assert "OVERRIDDEN" in repr(all_the_same)
