@@ -1,6 +1,6 @@
 """Times brinemark beside NumPy, pandas, polars and others, on this machine, now.
 
-    python benches/bench.py [--quick] [--screening | --trend]
+    python benches/bench.py [--quick] [--screening | --trend | --evidence]
 
 Contestants take turns within each round (A B C, A B C, …), so that a busy moment of the machine
 hits all of them alike; shown are medians, and the least and the greatest. Before anything is timed,
@@ -24,6 +24,7 @@ import in_numpy
 import in_polars
 import numpy as np
 import polars as pl
+from evidence_contest import bench_evidence
 from harness import faster_than, race, show, show_ratio, slower_than
 from membrane_contests import bench_membranes, bench_vessel
 from plant import OUTPUTS, SITE, UNITS, Array, readings, times
@@ -218,6 +219,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--quick", action="store_true", help="small and few: does it run, not how fast is it")
     parser.add_argument("--screening", action="store_true", help="the screening's contests alone")
     parser.add_argument("--trend", action="store_true", help="change points, slopes and trend tests alone")
+    parser.add_argument("--evidence", action="store_true", help="a warranty's dossier alone")
     given = parser.parse_args(arguments)
     quick = given.quick
     rows, rounds = (20_000, 2) if quick else (1_000_000, 9)
@@ -233,11 +235,15 @@ def main(arguments: list[str] | None = None) -> None:
     )
     if quick:
         print("Quick: too small and too few for the times to mean anything.")
-    if not given.trend:
+    alone = given.screening or given.trend or given.evidence
+    if given.screening or not alone:
         bench_of_screening(rows, quick)
-    if not given.screening:
+    if given.trend or not alone:
         bench_trend(500 if quick else 10_000, rounds)
-    if given.screening or given.trend:
+    if given.evidence or not alone:
+        with tempfile.TemporaryDirectory() as folder:
+            bench_evidence(rows, 1 if quick else 3, Path(folder))
+    if alone:
         return
     print("brinemark also looks at every row for readings that can't be; the others don't.")
     bench_normalise(rows, rounds)

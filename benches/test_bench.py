@@ -172,8 +172,10 @@ def test_quick_bench_runs(capsys: pytest.CaptureFixture[str]) -> None:
         "Exact change points of 500 rows",
         "Theil-Sen by number of points",
         "Mann-Kendall by number of points",
+        "One changed cell of 20000 rows is named",
+        "A dossier of 20000 rows",
         "Import",
         "The command's help",
     ):
         assert part in said
-    assert said.count("floor: ") == 22
+    assert said.count("floor: ") == 24

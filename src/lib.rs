@@ -26,6 +26,7 @@ pub mod change_points;
 pub mod check;
 pub mod diagnose;
 pub mod error;
+pub mod evidence;
 pub mod forecast;
 mod keys;
 pub mod log;

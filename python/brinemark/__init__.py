@@ -80,6 +80,9 @@ if TYPE_CHECKING:
         Forecast as Forecast,
     )
     from brinemark._core import (
+        GuaranteeCourse as GuaranteeCourse,
+    )
+    from brinemark._core import (
         Judgement as Judgement,
     )
     from brinemark._core import (
@@ -299,6 +302,21 @@ if TYPE_CHECKING:
         water_permeability as water_permeability,
     )
     from brinemark.contracts import warranty as warranty
+    from brinemark.dossier import (
+        Beside as Beside,
+    )
+    from brinemark.dossier import (
+        Difference as Difference,
+    )
+    from brinemark.dossier import (
+        Dossier as Dossier,
+    )
+    from brinemark.dossier import (
+        Verification as Verification,
+    )
+    from brinemark.dossier import (
+        guarantee_courses as guarantee_courses,
+    )
     from brinemark.frames import (
         ANALYSES as ANALYSES,
     )
@@ -408,6 +426,7 @@ _HOMES = {
         "Fault",
         "FileError",
         "Forecast",
+        "GuaranteeCourse",
         "Judgement",
         "LimitCount",
         "LogError",
@@ -483,6 +502,7 @@ _HOMES = {
         "water_permeability",
     ),
     "brinemark.contracts": ("warranty",),
+    "brinemark.dossier": ("Beside", "Difference", "Dossier", "Verification", "guarantee_courses"),
     "brinemark.frames": (
         "ANALYSES",
         "Log",

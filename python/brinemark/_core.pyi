@@ -14,6 +14,7 @@ _Path = str | PathLike[str]
 
 __all__ = [
     "CAUTIONS",
+    "EVIDENCE_BLOCK",
     "Averaged",
     "Baseline",
     "BaselineError",
@@ -35,6 +36,7 @@ __all__ = [
     "Fault",
     "FileError",
     "Forecast",
+    "GuaranteeCourse",
     "Judgement",
     "LimitCount",
     "Log",
@@ -98,6 +100,7 @@ __all__ = [
     "find_baseline",
     "fit_law",
     "forecast",
+    "guarantee_courses",
     "instrument_classes",
     "log_columns",
     "log_mean_factor",
@@ -120,6 +123,8 @@ __all__ = [
     "read_files",
     "record_requirements",
     "requirements",
+    "row_digests",
+    "row_evidence",
     "salt_permeability",
     "screen",
     "screen_tests",
@@ -142,6 +147,7 @@ __all__ = [
 ]
 
 CAUTIONS: str
+EVIDENCE_BLOCK: int
 __version__: str
 
 class BrinemarkError(ValueError):
@@ -616,6 +622,33 @@ class Estimate:
     def method(self) -> str: ...
     @property
     def budget(self) -> Budget | None: ...
+
+@final
+class GuaranteeCourse:
+    @property
+    def train(self) -> str | None: ...
+    @property
+    def stage(self) -> str | None: ...
+    @property
+    def key(self) -> str: ...
+    @property
+    def is_minimum(self) -> bool: ...
+    @property
+    def unit(self) -> str: ...
+    @property
+    def window_h(self) -> float: ...
+    @property
+    def level(self) -> float: ...
+    @property
+    def time_us(self) -> NDArray[np.int64]: ...
+    @property
+    def value(self) -> NDArray[np.float64]: ...
+    @property
+    def low(self) -> NDArray[np.float64]: ...
+    @property
+    def high(self) -> NDArray[np.float64]: ...
+    @property
+    def promised(self) -> NDArray[np.float64]: ...
 
 @final
 class Share:
@@ -1102,6 +1135,9 @@ def screen(
     usual_of: Screening | None,
 ) -> Screening: ...
 def requirements() -> dict[str, tuple[list[str], list[str]]]: ...
+def guarantee_courses(result: Result, terms: Terms, level: float) -> list[GuaranteeCourse]: ...
+def row_digests(log: Log) -> tuple[list[str], dict[str, list[str]]]: ...
+def row_evidence(result: Result) -> tuple[bytes, dict[str, list[str]]]: ...
 def find_baseline(log: Log, site: Site, analyses: Sequence[str]) -> Baseline: ...
 def normalise(log: Log, site: Site, baseline: Baseline | None, analyses: Sequence[str]) -> Result: ...
 def assess(result: Result, days: float, level: float) -> list[Standing]: ...

@@ -39,7 +39,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    from brinemark import cli_assess, cli_check, cli_look, cli_records, cli_screen, cli_trend
+    from brinemark import cli_assess, cli_check, cli_look, cli_records, cli_screen, cli_trend, cli_warranty
 
     parser = argparse.ArgumentParser(
         prog="brinemark",
@@ -65,6 +65,7 @@ def _parser() -> argparse.ArgumentParser:
     cli_assess.add(commands)
     cli_check.add(commands)
     cli_trend.add(commands)
+    cli_warranty.add(commands)
 
     cli_look.add(commands)
     cli_screen.add(commands)
@@ -76,17 +77,17 @@ def _add_json(command: argparse.ArgumentParser) -> None:
     command.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
-def _add_reading(command: argparse.ArgumentParser) -> None:
+def _add_reading(command: argparse.ArgumentParser, *, log_optional: bool = False) -> None:
     """A log, its site, and how the log is read."""
     command.add_argument(
         "log",
         type=Path,
-        nargs="+",
+        nargs="*" if log_optional else "+",
         metavar="LOG",
         help="the readings: CSV or other text with separators (also .gz, .zst), a workbook, Parquet; several "
         "files of one plant are read as one log",
     )
-    command.add_argument("--site", required=True, type=Path, metavar="SITE", help="the site file")
+    command.add_argument("--site", required=not log_optional, type=Path, metavar="SITE", help="the site file")
     command.add_argument(
         "--mapping",
         type=Path,
@@ -133,9 +134,11 @@ def _add_reading(command: argparse.ArgumentParser) -> None:
 _USUAL = "permeate_flow,salt_passage,differential_pressure"
 
 
-def _add_log(command: argparse.ArgumentParser, *, with_model: bool = False) -> None:
+def _add_log(
+    command: argparse.ArgumentParser, *, with_model: bool = False, log_optional: bool = False
+) -> None:
     """A log to be normalised; `with_model`: by the membrane model too, where it knows enough."""
-    _add_reading(command)
+    _add_reading(command, log_optional=log_optional)
     unless_told = f"{_USUAL}{', and membrane_model where the site file tells enough' if with_model else ''}"
     command.add_argument(
         "--analyses",
@@ -181,32 +184,39 @@ def _pairs(given: list[str], option: str) -> list[tuple[str, str]]:
     return pairs
 
 
+def _reading(given: argparse.Namespace) -> dict[str, Any]:
+    """How the log is read: the arguments of `read_log`."""
+    columns: dict[str, str | Sequence[str] | None] = dict.fromkeys(given.leave_out)
+    for theirs, ours in _pairs(given.column, "--column"):
+        columns[theirs] = [*(columns.get(theirs) or ()), ours]
+    settings = (
+        *("mapping", "tz", "time_format", "separator", "decimal", "sheet", "header_row", "units_row"),
+        *("time_label", "interval", "clock_change", "sort"),
+    )
+    return {
+        "units": dict(_pairs(given.unit, "--unit")),
+        "columns": columns,
+        **{name: getattr(given, name) for name in settings},
+    }
+
+
+def _kept_baseline(path: Path | None) -> Baseline | None:
+    import brinemark as bm
+
+    if path is None:
+        return None
+    try:
+        return bm.Baseline.from_json(path.read_text(encoding="utf-8"))
+    except OSError as cause:
+        raise _UnusableError(f"{path} can't be read: {cause.strerror}") from cause
+
+
 def _read_log(given: argparse.Namespace, steps: _Steps) -> tuple[Log, Site]:
     import brinemark as bm
 
     site = bm.Site.load(given.site)
     steps.say(f"reading {', '.join(map(str, given.log))}")
-    columns: dict[str, str | Sequence[str] | None] = dict.fromkeys(given.leave_out)
-    for theirs, ours in _pairs(given.column, "--column"):
-        columns[theirs] = [*(columns.get(theirs) or ()), ours]
-    log = bm.read_log(
-        given.log,
-        units=dict(_pairs(given.unit, "--unit")),
-        columns=columns,
-        mapping=given.mapping,
-        tz=given.tz,
-        time_format=given.time_format,
-        separator=given.separator,
-        decimal=given.decimal,
-        sheet=given.sheet,
-        header_row=given.header_row,
-        units_row=given.units_row,
-        time_label=given.time_label,
-        interval=given.interval,
-        clock_change=given.clock_change,
-        sort=given.sort,
-        watch=steps.share,
-    )
+    log = bm.read_log(given.log, watch=steps.share, **_reading(given))
     return log, site
 
 
@@ -215,12 +225,7 @@ def _read(given: argparse.Namespace, steps: _Steps) -> tuple[Log, Site, Result]:
 
     log, site = _read_log(given, steps)
     steps.say(f"normalising {len(log)} readings")
-    kept = None
-    if given.baseline is not None:
-        try:
-            kept = bm.Baseline.from_json(given.baseline.read_text(encoding="utf-8"))
-        except OSError as cause:
-            raise _UnusableError(f"{given.baseline} can't be read: {cause.strerror}") from cause
+    kept = _kept_baseline(given.baseline)
     if given.analyses is None:
         result = _normalised_best(log, site, kept)
     else:

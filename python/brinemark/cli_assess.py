@@ -24,6 +24,9 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     cli._add_log(command)
     command.add_argument("--out", type=Path, metavar="PAGE", help="the .html page to write")
     command.add_argument(
+        "--terms", type=Path, metavar="TERMS", help="terms of a warranty, which the page then judges too"
+    )
+    command.add_argument(
         "--days", type=float, default=28.0, help="length of the window at the log's end (28)"
     )
     command.add_argument(
@@ -53,13 +56,16 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
 def _assess(given: argparse.Namespace) -> int:
     import brinemark as bm
 
+    if given.terms is not None and given.out is None:
+        raise cli._UnusableError("--terms goes with --out; `brinemark warranty` judges without a page")
     steps = cli._Steps()
     _, _, result = cli._read(given, steps)
     steps.say("assessing")
     standings = bm.assess(result, days=given.days, level=given.level)
     if given.out is not None:
         steps.say(f"making the page {given.out}")
-        cli._write(given.out, bm.report(result, days=given.days, level=given.level).html)
+        terms = None if given.terms is None else bm.Terms.load(given.terms)
+        cli._write(given.out, bm.report(result, days=given.days, level=given.level, terms=terms).html)
     if given.json:
         print(json.dumps(_assessment(result, standings, given.out), indent=2))
     else:

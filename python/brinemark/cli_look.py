@@ -31,6 +31,7 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
         help="print a commented site file to fill in",
         description="Prints a site file with every key, to be saved and filled in.",
     )
+    command.add_argument("--terms", action="store_true", help="a terms file of a warranty, in its place")
     command.set_defaults(run=_template)
 
     command = commands.add_parser(
@@ -74,10 +75,10 @@ def _describe(given: argparse.Namespace) -> int:
     return 0
 
 
-def _template(_: argparse.Namespace) -> int:
+def _template(given: argparse.Namespace) -> int:
     import brinemark as bm
 
-    print(bm.Site.template(), end="")
+    print(bm.Terms.template() if given.terms else bm.Site.template(), end="")
     return 0
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import textwrap
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 # The core says the same beside its advice.
 from brinemark._core import CAUTIONS as CAUTIONS
@@ -238,3 +239,50 @@ def cold_words(ahead: Forecast) -> list[str]:
     if cold.demand is not None and cold.date is not None:
         text += f"; below the {digits(cold.demand)} {flow.unit} needed: {by_when(cold.date)}"
     return [f"{text}."]
+
+
+def clause_figure(clause: Mapping[str, Any]) -> str:
+    """The figure of a judged clause, with its interval: 8.72 m3/h (8.61 to 8.83); nothing without one."""
+    figure = clause["figure"]
+    if figure is None:
+        return ""
+    text = f"{plain(figure['value'])} {figure['unit']}".rstrip()
+    if figure["low"] is None or figure["high"] is None or figure["low"] != figure["low"]:
+        return text
+    return f"{text} ({plain(figure['low'])} to {plain(figure['high'])})"
+
+
+def clause_limit(clause: Mapping[str, Any]) -> str:
+    """What a judged clause holds it against: at least 9.2 m3/h."""
+    limit = clause["limit"]
+    if limit is None:
+        return ""
+    ends = [
+        f"{words} {plain(limit[end])} {limit['unit']}".rstrip()
+        for end, words in (("low", "at least"), ("high", "at most"))
+        if limit[end] is not None
+    ]
+    return ", ".join(ends)
+
+
+def plain(value: float | None) -> str:
+    """Four digits, as a person writes them."""
+    if value is None or value != value:
+        return "not known"
+    if value == 0 or 1e-3 <= abs(value) < 1e5:
+        return f"{float(f'{value:.4g}'):g}".replace("-", "−")
+    return f"{value:.3e}".replace("-", "−")
+
+
+def chance(probability: float) -> str:
+    """A probability: 3.2 %, under 0.1 %."""
+    if probability < 0.001:
+        return "under 0.1 %"
+    return "over 99.9 %" if probability > 0.999 else f"{100 * probability:.1f} %"
+
+
+def duration(hours: float) -> str:
+    """A length of time: 40 min, 5.5 h, 12 d."""
+    if hours >= 72:
+        return f"{hours / 24:.3g} d"
+    return f"{hours:.3g} h" if hours >= 1 else f"{60 * hours:.2g} min"

@@ -8,8 +8,10 @@ mod corrections;
 mod describe;
 mod diagnose;
 mod errors;
+mod evidence;
 mod forecast;
 mod functions;
+mod guarantee_course;
 mod membrane;
 mod records;
 mod result;
@@ -42,6 +44,7 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     screening::register(module)?;
     aggregate::register(module)?;
     result::register(module)?;
+    evidence::register(module)?;
     uncertainty::register(module)?;
     records::register(module)?;
     series::register(module)?;
@@ -49,5 +52,6 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     trend::register(module)?;
     diagnose::register(module)?;
     forecast::register(module)?;
-    warranty::register(module)
+    warranty::register(module)?;
+    guarantee_course::register(module)
 }

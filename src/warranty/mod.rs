@@ -8,6 +8,7 @@
 mod case;
 pub mod conformity;
 mod contract;
+mod course;
 mod duties;
 mod excess;
 mod exposure;
@@ -28,6 +29,7 @@ use crate::table::Group;
 use crate::units::Unit;
 use case::Case;
 pub use conformity::{Risk, Verdict};
+pub use course::{Course, Window, courses};
 pub use instruments::{Carrying, State};
 pub use terms::{TEMPLATE, Terms};
 

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from dossiers import made
 
 import brinemark as bm
 
@@ -86,6 +87,12 @@ def demo_folder(tmp_path: Path) -> Path:
     shutil.copyfile(bm.demo.log_path(), folder / "plant.csv")
     shutil.copyfile(bm.demo.site_path(), folder / "site.toml")
     return folder
+
+
+@pytest.fixture(scope="session")
+def dossier() -> bm.Dossier:
+    """The dossier of the bundled warranty case."""
+    return made()
 
 
 @pytest.fixture(scope="session")

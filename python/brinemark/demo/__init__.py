@@ -1,9 +1,12 @@
 """The bundled demo: two years of an invented glasshouse farm's irrigation unit, with known truth.
 
-`make_demo` is the script that made both files, and tells what is true of the plant.
+`make_demo` is the script that made both files, and tells what is true of the plant. `warranty` is another
+invented case, of a guarantee that is claimed on.
 """
 
 from pathlib import Path
+
+from brinemark.demo import warranty as warranty
 
 _FOLDER = Path(__file__).parent
 

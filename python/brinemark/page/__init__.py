@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-
-import jinja2
 
 import brinemark as bm
 from brinemark import plot
 from brinemark.page.drawn import drawn
 from brinemark.page.membranes import membranes
+from brinemark.page.template import template
+from brinemark.page.warranty import warranty_section
 from brinemark.words import CAUTIONS, CAUTIONS_IN_FULL, certainty, interval, recoveries, signed, source
 from brinemark.words import days as _days
 
 if TYPE_CHECKING:
-    from brinemark import Result, Screening, Standing
+    from brinemark import Result, Screening, Standing, Terms
 
 
 @dataclass(frozen=True)
@@ -114,13 +114,21 @@ _EQUATIONS = {
 }
 
 
-def report(result: Result, *, title: str | None = None, days: float = 28.0, level: float = 0.90) -> Report:
+def report(
+    result: Result,
+    *,
+    title: str | None = None,
+    days: float = 28.0,
+    level: float = 0.90,
+    terms: Terms | None = None,
+) -> Report:
     """Makes the page: what was judged, the answer, the three figures with plots, how, and with what cautions.
 
-    result : Result. title : heading; the site's name where None. days, level : as in `assess`.
+    result : Result. title : heading; the site's name where None. days, level : as in `assess`. terms : those
+        of a warranty, which the page then judges too, as `warranty` does.
 
     Returns: Report. The same result makes the same page, byte for byte.
-    Raises: as `assess`.
+    Raises: as `assess`, and with terms as `warranty`.
     """
     standings = bm.assess(result, days=days, level=level)
     figures = [
@@ -132,7 +140,7 @@ def report(result: Result, *, title: str | None = None, days: float = 28.0, leve
     first, last = str(log_time[0])[:10], str(log_time[-1])[:10]
     split = "permeate_flow" in result.analyses
     screening = result.screening
-    html = _template().render(
+    html = template("page.html.j2", **_FILTERS).render(
         result=result,
         title=title or result.site.name,
         standings=standings,
@@ -152,6 +160,7 @@ def report(result: Result, *, title: str | None = None, days: float = 28.0, leve
         if split and "feed_temperature" in result
         else "",
         membranes=membranes(result, level),
+        warranty=warranty_section(result, terms),
         budgets=[
             {"who": _who(standing), "name": _IN_FULL.get(name, name), "budget": change.budget}
             for standing in standings
@@ -266,33 +275,17 @@ def _digits(value: float) -> str:
     return (f"{value:.0f}" if "e" in text else text).replace("-", "−")
 
 
-def _unbroken(text: str) -> str:
-    """A figure and its per cent sign stay on one line."""
-    return text.replace(" %", "\u00a0%")
-
-
 def _when(iso: str) -> str:
     return datetime.fromisoformat(iso).strftime("%Y-%m-%d %H:%M")
 
 
-@cache
-def _template() -> jinja2.Template:
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("brinemark", "page"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters.update(
-        signed=signed,
-        interval=interval,
-        days=_days,
-        when=_when,
-        digits=_digits,
-        who=_who,
-        unbroken=_unbroken,
-        source=source,
-        recoveries=recoveries,
-    )
-    return environment.get_template("page.html.j2")
+_FILTERS: dict[str, Callable[..., str]] = {
+    "signed": signed,
+    "interval": interval,
+    "days": _days,
+    "when": _when,
+    "digits": _digits,
+    "who": _who,
+    "source": source,
+    "recoveries": recoveries,
+}

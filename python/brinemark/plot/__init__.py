@@ -2,11 +2,13 @@
 
 from brinemark.plot.readings import budget, screening, temperature_view, timeline, why
 from brinemark.plot.trends import causes, course, temperature_law
+from brinemark.plot.warranty import guarantee
 
 __all__ = [
     "budget",
     "causes",
     "course",
+    "guarantee",
     "screening",
     "temperature_law",
     "temperature_view",
