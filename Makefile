@@ -66,6 +66,10 @@ study-trend: $(VENV)/.installed $(VENV)/.dev ## trends, causes, cleanings, forec
 	$(BIN)/python studies/trend.py
 	$(BIN)/python benches/bench.py --trend
 
+.PHONY: study-evidence
+study-evidence: $(VENV)/.installed $(VENV)/.dev ## trials on simulated plants: false alarms, intervals, power
+	$(BIN)/python studies/trials.py --trials 400
+
 .PHONY: bench
 bench: $(VENV)/.installed $(VENV)/.dev ## time it beside NumPy and polars, on this machine
 	$(BIN)/python benches/bench.py

@@ -13,6 +13,7 @@
 //! - [`baseline`]: what the membranes did when new.
 //! - [`mod@assess`]: the last days against that.
 //! - [`trend`], [`mod@change_points`]: statistics of one series, and of several, that stand beside those.
+//! - [`mod@compare`]: trains and periods against each other.
 //! - [`mod@write`]: tables out. [`buffer`], [`error`], [`stats`], [`table`] and [`units`] serve all of them.
 //!
 //! Figures inside are in canonical units: m3/h, bar (gauge), degC, mg/L, uS/cm, m2, h. Missing is NaN.
@@ -23,6 +24,7 @@ pub mod baseline;
 pub mod buffer;
 pub mod change_points;
 pub mod check;
+pub mod compare;
 pub mod diagnose;
 pub mod error;
 pub mod forecast;

@@ -3,6 +3,7 @@
 mod aggregate;
 mod assess;
 mod baseline;
+mod compare;
 mod conductivity;
 mod corrections;
 mod describe;
@@ -46,5 +47,6 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     assess::register(module)?;
     trend::register(module)?;
     diagnose::register(module)?;
-    forecast::register(module)
+    forecast::register(module)?;
+    compare::register(module)
 }

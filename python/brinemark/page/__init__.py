@@ -15,11 +15,12 @@ import brinemark as bm
 from brinemark import plot
 from brinemark.page.drawn import drawn
 from brinemark.page.membranes import membranes
+from brinemark.page.trial import trial
 from brinemark.words import CAUTIONS, CAUTIONS_IN_FULL, certainty, interval, recoveries, signed, source
 from brinemark.words import days as _days
 
 if TYPE_CHECKING:
-    from brinemark import Result, Screening, Standing
+    from brinemark import Comparison, Result, Screening, Standing
 
 
 @dataclass(frozen=True)
@@ -114,10 +115,18 @@ _EQUATIONS = {
 }
 
 
-def report(result: Result, *, title: str | None = None, days: float = 28.0, level: float = 0.90) -> Report:
+def report(
+    result: Result,
+    *,
+    title: str | None = None,
+    days: float = 28.0,
+    level: float = 0.90,
+    comparison: Comparison | None = None,
+) -> Report:
     """Makes the page: what was judged, the answer, the three figures with plots, how, and with what cautions.
 
-    result : Result. title : heading; the site's name where None. days, level : as in `assess`.
+    result : Result. title : heading; the site's name where None. days, level : as in `assess`. comparison :
+        Comparison of a trial in which it took part, for a section of its own; None leaves that out.
 
     Returns: Report. The same result makes the same page, byte for byte.
     Raises: as `assess`.
@@ -152,6 +161,7 @@ def report(result: Result, *, title: str | None = None, days: float = 28.0, leve
         if split and "feed_temperature" in result
         else "",
         membranes=membranes(result, level),
+        trial=trial(comparison),
         budgets=[
             {"who": _who(standing), "name": _IN_FULL.get(name, name), "budget": change.budget}
             for standing in standings
