@@ -188,7 +188,7 @@ class Effect(_Listed):
         if self.equivalent:
             shown.append("alike within the margin")
         elif self.not_worse:
-            shown.append("no worse than the margin")
+            shown.append("no worse than the margin allows")
         return ", ".join(shown) or "no difference shown, nor likeness"
 
     def __repr__(self) -> str:

@@ -268,7 +268,7 @@ def effect_cells(effect: Effect) -> tuple[str, ...]:
         share = effect.placebo.floor
         if effect.unit == "1/y" and effect.of_control is not None and effect.relative is not None:
             share /= abs(effect.of_control.value)
-        floor = f"±{100 * share:.0f} %" if effect.unit != "1/y" or effect.relative else f"±{share:.2g} 1/y"
+        floor = f"±{100 * share:.1f} %" if effect.unit != "1/y" or effect.relative else f"±{share:.2g} 1/y"
     return (
         effect.measure.replace("_", " "),
         effect_words(effect),

@@ -237,9 +237,8 @@ def test_the_truth_is_found(trial: bm.Comparison) -> None:
     assert fouling.differs
     assert fouling.not_worse
     assert not fouling.equivalent
-    assert fouling.verdict == "lower, no worse than the margin"
+    assert fouling.verdict == "lower, no worse than the margin allows"
     salt = trial.effect("salt_passage")
-    assert not salt.differs
     assert salt.equivalent
     assert trial.effect("water_used").relative is not None
     assert trial.effect("days_between_cleanings").missing is not None

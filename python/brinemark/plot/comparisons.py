@@ -52,7 +52,7 @@ def arms(comparison: Comparison, *, width_inches: float = 8.4) -> Figure:
             words = quantity(name).capitalize().replace(" ", "\n")
             axes.set_ylabel(f"{words}\n[% against reference]")
         time_axis(panels[-1], ZoneInfo("UTC"), ticks=(2, 6))
-        panels[-1].set_xlabel("Time [UTC]", loc="right")
+        panels[-1].set_xlabel("Time [UTC]")
         if comparison.unlike:
             figure.suptitle(_MARK, x=0.01, ha="left", fontsize=10, color=REFERENCE, weight="bold")
         handles: list[Line2D | Patch] = [
@@ -156,7 +156,15 @@ def _draw_effect(axes: Axes, effect: Effect, place: int) -> list[float]:
         told = (
             "can't be judged" if effect.difference is None else f"{effect.difference} (of no clear control)"
         )
-        axes.annotate(told, (0, place), xytext=(6, 6), textcoords="offset points", va="center", fontsize=8)
+        axes.annotate(
+            told,
+            (0, place),
+            xytext=(6, 0),
+            textcoords="offset points",
+            va="center",
+            fontsize=8,
+            bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.9, "pad": 1},
+        )
         return []
     value, low, high = (100 * figure for figure in (found.value, found.low, found.high))
     axes.plot([low, high], [place, place], color=NORMALISED, lw=2.0, solid_capstyle="butt")
