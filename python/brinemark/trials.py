@@ -455,10 +455,11 @@ class TrialPlan(_Listed):
     fouling_rate : the plant's, 1/y. noise : standard deviation of a day's difference of two trains, as a
         fraction. wander_share, wander_days : how much of its variance wanders, and for how long: against that
         only time helps, against the rest more readings too. of_pair : whether the log has two trains; of one,
-        two are taken to know nothing of each other. days : of the log, that tell it. cuts_per_year : cleanings and calibrations told, of both trains: at
-        each a line begins anew, which costs power. curves : power against
-        length. columns : what must be read, and where each comes from here. instruments : share of each in
-        the variance of a single reading's water permeability, where the site file tells how good they are.
+        two are taken to know nothing of each other. days : of the log, that tell it. cuts_per_year :
+        cleanings and calibrations told, of both trains: at each a line begins anew, which costs power. curves
+        : power against length. columns : what must be read, and where each comes from here. instruments :
+        share of each in the variance of a single reading's water permeability, where the site file tells how
+        good they are.
     """
 
     design: Design
