@@ -623,9 +623,10 @@ mod tests {
             }
             let held = held as f64 / TRIALS as f64;
             let rejected = rejected as f64 / TRIALS as f64;
-            assert!((0.86..0.95).contains(&held), "{n}, {share}: {held}");
+            // Where nothing wanders, what might wander still widens an interval.
+            assert!((0.86..0.98).contains(&held), "{n}, {share}: {held}");
             assert!(
-                (0.02..0.085).contains(&rejected),
+                (0.004..0.085).contains(&rejected),
                 "{n}, {share}: {rejected}"
             );
         }
