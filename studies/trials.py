@@ -14,8 +14,8 @@ told. The truth of a rate is the slope of the least-squares line through the mem
 days that were read. Planned power is that of `plan_trial` from the half year before, with the rate that the
 control then had: a log can tell its noise, not whether fouling speeds up later.
 
-The seeds are others than those looked at while brinemark was built (1000 to 9000, 90000). Each figure stands beside
-its floor; one that is not met says so.
+The seeds are others than those looked at while brinemark was built (1000 to 9000, 90000). Each figure
+stands beside its floor; one that is not met says so.
 """
 
 from __future__ import annotations

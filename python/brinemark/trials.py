@@ -341,7 +341,7 @@ def compare(
 
     >>> import brinemark as bm
     >>> result = bm.normalise(bm.read_log(bm.demo.log_path()), bm.Site.load(bm.demo.site_path()))
-    >>> start, middle, end = (str(day) for day in result.time()[[3000, 4500, -1]])
+    >>> start, middle, end = (str(day) for day in result.time()[[900, 1900, -1]])
     >>> arms = [bm.Arm(result=result, treatment="before", start=start + "Z", end=middle + "Z"),
     ...         bm.Arm(result=result, treatment="after", start=middle + "Z", end=end + "Z")]
     >>> trial = bm.compare(arms, design="before-after", allow_unlike=True)
@@ -539,8 +539,8 @@ def plan_trial(
 
     >>> import brinemark as bm
     >>> result = bm.normalise(bm.read_log(bm.demo.log_path()), bm.Site.load(bm.demo.site_path()))
-    >>> plan = bm.plan_trial(result, weeks=(26, 52), readings_per_week=(7,), draws=100,
-    fouling_rate_per_year=0.2)
+    >>> few = {"weeks": (26, 52), "readings_per_week": (7,), "draws": 100}
+    >>> plan = bm.plan_trial(result, fouling_rate_per_year=0.2, **few)
     >>> plan.curves[0].power[0] <= plan.curves[0].power[1]
     True
     """
@@ -635,7 +635,8 @@ def trial_power(
     Raises: RangeError for settings out of range. Source: as `plan_trial`.
 
     >>> import brinemark as bm
-    >>> power = bm.trial_power(noise=0.02, wander_share=0, wander_days=1, fouling_rate_per_year=0.3, weeks=26)
+    >>> noise = {"noise": 0.02, "wander_share": 0.0, "wander_days": 1.0}
+    >>> power = bm.trial_power(**noise, fouling_rate_per_year=0.3, weeks=12)
     >>> 0 < power < 1
     True
     """
