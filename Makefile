@@ -67,8 +67,9 @@ study-trend: $(VENV)/.installed $(VENV)/.dev ## trends, causes, cleanings, forec
 	$(BIN)/python benches/bench.py --trend
 
 .PHONY: study-evidence
-study-evidence: $(VENV)/.installed $(VENV)/.dev ## warranties judged on simulated contracts: the figures
+study-evidence: $(VENV)/.installed $(VENV)/.dev ## warranties on simulated contracts, trials on simulated plants: the figures
 	$(BIN)/python studies/contracts.py
+	$(BIN)/python studies/trials.py
 
 .PHONY: bench
 bench: $(VENV)/.installed $(VENV)/.dev ## time it beside NumPy and polars, on this machine

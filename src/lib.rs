@@ -14,6 +14,7 @@
 //! - [`mod@assess`]: the last days against that.
 //! - [`trend`], [`mod@change_points`]: statistics of one series, and of several, that stand beside those.
 //! - [`mod@warranty`]: what was agreed on about the membranes, clause by clause.
+//! - [`mod@compare`]: trains and periods against each other.
 //! - [`mod@write`]: tables out. [`buffer`], [`error`], [`stats`], [`table`] and [`units`] serve all of them.
 //!
 //! Figures inside are in canonical units: m3/h, bar (gauge), degC, mg/L, uS/cm, m2, h. Missing is NaN.
@@ -24,6 +25,7 @@ pub mod baseline;
 pub mod buffer;
 pub mod change_points;
 pub mod check;
+pub mod compare;
 pub mod diagnose;
 pub mod error;
 pub mod evidence;

@@ -3,6 +3,8 @@
 use std::collections::BTreeMap;
 
 use brinemark::change_points::{ChangePointSettings, Cost, Number, change_points};
+use brinemark::compare::judge::{holm, welch};
+use brinemark::compare::regression::{Noise, Readings, fit};
 use brinemark::membrane::recycle;
 use brinemark::normalise::temperature::{Law, LawSettings};
 use brinemark::normalise::{
@@ -140,6 +142,55 @@ impl Check {
                     _ => None,
                 }
             }
+            "contrast" => {
+                let columns: Vec<&str> = self.arguments["columns"]
+                    .as_array()
+                    .expect("columns")
+                    .iter()
+                    .filter_map(|one| one.as_str())
+                    .collect();
+                let weights: Vec<f64> = self.arguments["weights"]
+                    .as_array()
+                    .expect("weights")
+                    .iter()
+                    .filter_map(|one| one.as_float())
+                    .collect();
+                let readings = Readings {
+                    time: list("times").to_vec(),
+                    value: list("values").to_vec(),
+                    columns: columns.iter().map(|name| series[*name].clone()).collect(),
+                    starts: vec![0],
+                    beforehand: Vec::new(),
+                };
+                let independent = [Noise {
+                    share: 0.0,
+                    memory: 1.0,
+                }];
+                let found = fit(&readings, &[weights], Some(&independent)).unwrap();
+                match self.figure.as_str() {
+                    "deviation" => Some(found.deviation),
+                    "freedom" => Some(found.freedom as f64),
+                    "estimate.value" => Some(found.figures[0].mean()),
+                    _ => None,
+                }
+            }
+            "means_differ" => {
+                let (margin, level) = (self.number("margin"), self.number("level"));
+                let found = welch(list("first"), list("second")).unwrap();
+                match self.figure.as_str() {
+                    "p" => Some(found.p()),
+                    "estimate.low" => Some(found.quantile(0.5 - 0.5 * level)),
+                    "estimate.high" => Some(found.quantile(0.5 + 0.5 * level)),
+                    "p_above_margin" => Some(1.0 - found.below(margin)),
+                    "p_below_margin" => Some(found.below(-margin)),
+                    _ => None,
+                }
+            }
+            "holm" => self
+                .figure
+                .parse::<usize>()
+                .ok()
+                .map(|at| holm(list("p"))[at]),
             _ => None,
         }
     }

@@ -302,6 +302,27 @@ if TYPE_CHECKING:
         water_permeability as water_permeability,
     )
     from brinemark.contracts import warranty as warranty
+    from brinemark.contrasts import (
+        Contrast as Contrast,
+    )
+    from brinemark.contrasts import (
+        MeansDiffer as MeansDiffer,
+    )
+    from brinemark.contrasts import (
+        block_bootstrap as block_bootstrap,
+    )
+    from brinemark.contrasts import (
+        block_length as block_length,
+    )
+    from brinemark.contrasts import (
+        contrast as contrast,
+    )
+    from brinemark.contrasts import (
+        holm as holm,
+    )
+    from brinemark.contrasts import (
+        means_differ as means_differ,
+    )
     from brinemark.dossier import (
         Beside as Beside,
     )
@@ -400,6 +421,45 @@ if TYPE_CHECKING:
     )
     from brinemark.trends import (
         trend as trend,
+    )
+    from brinemark.trials import (
+        MEASURES as MEASURES,
+    )
+    from brinemark.trials import (
+        Arm as Arm,
+    )
+    from brinemark.trials import (
+        ArmCourse as ArmCourse,
+    )
+    from brinemark.trials import (
+        Comparison as Comparison,
+    )
+    from brinemark.trials import (
+        Effect as Effect,
+    )
+    from brinemark.trials import (
+        Overlap as Overlap,
+    )
+    from brinemark.trials import (
+        PlaceboRun as PlaceboRun,
+    )
+    from brinemark.trials import (
+        PowerCurve as PowerCurve,
+    )
+    from brinemark.trials import (
+        TrialPlan as TrialPlan,
+    )
+    from brinemark.trials import (
+        TrialPrices as TrialPrices,
+    )
+    from brinemark.trials import (
+        compare as compare,
+    )
+    from brinemark.trials import (
+        plan_trial as plan_trial,
+    )
+    from brinemark.trials import (
+        trial_power as trial_power,
     )
     from brinemark.visit import Sheet as Sheet
     from brinemark.visit import sheet as sheet
@@ -519,7 +579,31 @@ _HOMES = {
     "brinemark.screening": ("Averaged", "Screening", "average", "screen", "screen_blocks"),
     "brinemark.records": ("completeness",),
     "brinemark.trends": ("TRIGGERS", "Prices", "check", "diagnose", "forecast", "trend"),
+    "brinemark.contrasts": (
+        "Contrast",
+        "MeansDiffer",
+        "block_bootstrap",
+        "block_length",
+        "contrast",
+        "holm",
+        "means_differ",
+    ),
     "brinemark.series": ("change_points", "mann_kendall", "theil_sen", "year_on_year"),
+    "brinemark.trials": (
+        "MEASURES",
+        "Arm",
+        "ArmCourse",
+        "Comparison",
+        "Effect",
+        "Overlap",
+        "PlaceboRun",
+        "PowerCurve",
+        "TrialPlan",
+        "TrialPrices",
+        "compare",
+        "plan_trial",
+        "trial_power",
+    ),
     "brinemark.visit": ("Sheet", "sheet"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

@@ -39,7 +39,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    from brinemark import cli_assess, cli_check, cli_look, cli_records, cli_screen, cli_trend, cli_warranty
+    from brinemark import (
+        cli_assess,
+        cli_check,
+        cli_compare,
+        cli_look,
+        cli_records,
+        cli_screen,
+        cli_trend,
+        cli_warranty,
+    )
 
     parser = argparse.ArgumentParser(
         prog="brinemark",
@@ -65,6 +74,7 @@ def _parser() -> argparse.ArgumentParser:
     cli_assess.add(commands)
     cli_check.add(commands)
     cli_trend.add(commands)
+    cli_compare.add(commands)
     cli_warranty.add(commands)
 
     cli_look.add(commands)

@@ -13,13 +13,16 @@ if TYPE_CHECKING:
     from brinemark import (
         Budget,
         Change,
+        Comparison,
         Date,
+        Effect,
         Estimate,
         Forecast,
         QuantityTrend,
         Run,
         Site,
         Standing,
+        TrialPlan,
     )
 
 
@@ -286,3 +289,98 @@ def duration(hours: float) -> str:
     if hours >= 72:
         return f"{hours / 24:.3g} d"
     return f"{hours:.3g} h" if hours >= 1 else f"{60 * hours:.2g} min"
+
+
+def effect_words(effect: Effect) -> str:
+    """An effect with its interval: −31 % (−45 to −15 %); or in the measure's own unit."""
+    if effect.relative is not None:
+        return change(effect.relative)
+    found = effect.difference
+    if found is None:
+        return "can't be judged"
+    ends = f"{found.low:+.3g} to {found.high:+.3g}"
+    return f"{found.value:+.3g} ({ends}) {found.unit}".replace("-", "−")
+
+
+def effect_cells(effect: Effect) -> tuple[str, ...]:
+    """Measure, effect, p by Holm's rule, p of no worse, noise floor, verdict."""
+
+    def chance(p: float) -> str:
+        return "" if p != p else "<0.001" if p < 0.001 else f"{p:.3f}"
+
+    floor = ""
+    if effect.placebo is not None:
+        share = effect.placebo.floor
+        if effect.unit == "1/y" and effect.of_control is not None and effect.relative is not None:
+            share /= abs(effect.of_control.value)
+        floor = f"±{100 * share:.1f} %" if effect.unit != "1/y" or effect.relative else f"±{share:.2g} 1/y"
+    return (
+        effect.measure.replace("_", " "),
+        effect_words(effect),
+        chance(effect.p_adjusted),
+        chance(effect.p_not_worse),
+        floor,
+        effect.verdict,
+    )
+
+
+EFFECT_HEADS = ("", "treated against control", "p (Holm)", "p no worse", "noise floor", "")
+
+
+def comparison_words(found: Comparison) -> list[str]:
+    """All of a comparison, a line each."""
+    level = f"{100 * found.level:.0f} %"
+    told = [
+        f"{found.design}, against '{found.control}'; {level} intervals; margin {100 * found.margin:.0f} %"
+    ]
+    if found.unlike:
+        told += ["", "NOT LIKE FOR LIKE:", *(f"  {text}" for text in found.unlike)]
+    for treatment in dict.fromkeys(effect.treatment for effect in found.effects):
+        rows = [effect_cells(effect) for effect in found.effects if effect.treatment == treatment]
+        rows.insert(0, EFFECT_HEADS)
+        widths = [max(len(row[at]) for row in rows) for at in range(len(EFFECT_HEADS))]
+        told += ["", f"'{treatment}'"]
+        for row in rows:
+            line = "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True))
+            told.append(f"  {line.rstrip()}")
+        missing = [
+            effect.missing for effect in found.effects if effect.treatment == treatment and effect.missing
+        ]
+        told += [f"  Not told: {text}." for text in missing]
+    told.append("")
+    told += [
+        f"{overlap.condition}: {100 * min(overlap.shares):.0f} % of days alike at least "
+        f"(medians {overlap.medians[0]:.4g} and {overlap.medians[1]:.4g} {overlap.unit})"
+        for overlap in found.overlaps
+    ]
+    told.append(f"Holm's rule over {found.family} tests, risk {100 * found.risk:.0f} %. By {found.method}.")
+    return [*told, *(f"Note: {warning}." for warning in found.warnings), "", found.caution]
+
+
+def plan_words(plan: TrialPlan) -> list[str]:
+    """All of a plan, a line each."""
+    rate = plan.fouling_rate
+    told = [
+        plan.sentence,
+        f"Fouling rate: {rate.value:.3g} 1/y ({rate.low:.3g} to {rate.high:.3g}, {100 * rate.level:.0f} %).",
+        f"Noise of a day's difference: {100 * plan.noise:.2g} %, "
+        + (
+            "of the two trains"
+            if plan.of_pair
+            else "of one train, taken for two that know nothing of each other"
+        )
+        + f"; {100 * plan.wander_share:.0f} % of its variance wanders for some {plan.wander_days:.0f} days, "
+        "against which only time helps; against the rest more readings do too.",
+        "Readings needed: " + "; ".join(f"{name} ({kind})" for name, kind in plan.columns.items()) + ".",
+    ]
+    if plan.instruments:
+        largest = sorted(plan.instruments.items(), key=lambda part: -part[1])[:4]
+        shares = ", ".join(f"{source(name)} {100 * share:.0f} %" for name, share in largest)
+        told.append(f"Of a single reading's uncertainty: {shares}.")
+    told += [""]
+    for curve in plan.curves:
+        steps = ", ".join(
+            f"{week:.0f}: {100 * power:.0f} %" for week, power in zip(curve.weeks, curve.power, strict=True)
+        )
+        told.append(f"{curve.readings_per_week} a week, power by weeks: {steps}")
+    return [*told, "", plan.caution]

@@ -3,6 +3,7 @@
 mod aggregate;
 mod assess;
 mod baseline;
+mod compare;
 mod conductivity;
 mod corrections;
 mod describe;
@@ -53,5 +54,6 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     diagnose::register(module)?;
     forecast::register(module)?;
     warranty::register(module)?;
-    guarantee_course::register(module)
+    guarantee_course::register(module)?;
+    compare::register(module)
 }

@@ -33,6 +33,10 @@ def _checks() -> list[Any]:
             for argument, value in check["arguments"].items():
                 if isinstance(value, str) and value in lists:
                     check["arguments"][argument] = lists[value]
+                if isinstance(value, list):
+                    check["arguments"][argument] = [
+                        lists.get(one, one) if isinstance(one, str) else one for one in value
+                    ]
             found.append(pytest.param(check, id=f"{path.stem}-{number}"))
     assert len(found) > 80
     return found
@@ -72,6 +76,9 @@ def test_it_is_met(check: dict[str, Any]) -> None:
         "mann_kendall": ("values",),
         "theil_sen": ("times", "values"),
         "change_points": ("values",),
+        "contrast": ("times", "values", "columns", "weights"),
+        "holm": ("p",),
+        "means_differ": ("first", "second"),
         "normalised_permeate_flow": ("permeate_flow_m3_h",),
         "normalised_salt_passage": ("salt_passage",),
     }.get(check["function"], ())

@@ -14,12 +14,13 @@ from brinemark import plot
 from brinemark.page.drawn import drawn
 from brinemark.page.membranes import membranes
 from brinemark.page.template import template
+from brinemark.page.trial import trial
 from brinemark.page.warranty import warranty_section
 from brinemark.words import CAUTIONS, CAUTIONS_IN_FULL, certainty, interval, recoveries, signed, source
 from brinemark.words import days as _days
 
 if TYPE_CHECKING:
-    from brinemark import Result, Screening, Standing, Terms
+    from brinemark import Comparison, Result, Screening, Standing, Terms
 
 
 @dataclass(frozen=True)
@@ -121,11 +122,13 @@ def report(
     days: float = 28.0,
     level: float = 0.90,
     terms: Terms | None = None,
+    comparison: Comparison | None = None,
 ) -> Report:
     """Makes the page: what was judged, the answer, the three figures with plots, how, and with what cautions.
 
     result : Result. title : heading; the site's name where None. days, level : as in `assess`. terms : those
-        of a warranty, which the page then judges too, as `warranty` does.
+        of a warranty, which the page then judges too, as `warranty` does. comparison : Comparison of a trial
+        in which it took part, for a section of its own; None leaves that out.
 
     Returns: Report. The same result makes the same page, byte for byte.
     Raises: as `assess`, and with terms as `warranty`.
@@ -161,6 +164,7 @@ def report(
         else "",
         membranes=membranes(result, level),
         warranty=warranty_section(result, terms),
+        trial=trial(comparison),
         budgets=[
             {"who": _who(standing), "name": _IN_FULL.get(name, name), "budget": change.budget}
             for standing in standings

@@ -1,14 +1,18 @@
 """Plots a person can read, on screen and in grey print. Drawn with matplotlib, loaded when first used."""
 
+from brinemark.plot.comparisons import arms, effects, power
 from brinemark.plot.readings import budget, screening, temperature_view, timeline, why
 from brinemark.plot.trends import causes, course, temperature_law
 from brinemark.plot.warranty import guarantee
 
 __all__ = [
+    "arms",
     "budget",
     "causes",
     "course",
+    "effects",
     "guarantee",
+    "power",
     "screening",
     "temperature_law",
     "temperature_view",
