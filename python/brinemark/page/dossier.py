@@ -60,8 +60,8 @@ def _risk(clause: dict[str, Any]) -> str:
     if clause["risk"] is None or clause["verdict"] not in ("kept", "broken"):
         return ""
     wrong = "called_kept_but_broken" if clause["verdict"] == "kept" else "called_broken_but_kept"
-    # Counted, not measured.
-    return "none" if clause["risk"][wrong] == 0 else chance(clause["risk"][wrong])
+    # Records are counted, not measured.
+    return "none" if clause["kind"] == "records" else chance(clause["risk"][wrong])
 
 
 def _judged(dossier: Dossier, judgement: dict[str, Any], place: int) -> dict[str, Any]:
