@@ -6,9 +6,6 @@ import textwrap
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-# The core says the same beside its advice.
-from brinemark._core import CAUTIONS as CAUTIONS
-
 if TYPE_CHECKING:
     from brinemark import (
         Budget,
@@ -25,6 +22,12 @@ if TYPE_CHECKING:
         TrialPlan,
     )
 
+# As in the core, which isn't loaded for this: the command is to start fast. A test holds the two together.
+CAUTIONS = (
+    "Work on the unit only as its manuals, local codes and licensed practice allow: release pressure and "
+    "lock out power first; handle cleaning chemicals as their safety sheets say. Whether water is fit to "
+    "drink is for an accredited laboratory to test; these figures don't tell."
+)
 
 CAUTIONS_IN_FULL = (
     "Pressure: release it and prove it gone before a vessel, plug or line is opened. Never go above the "

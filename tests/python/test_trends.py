@@ -19,6 +19,7 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
 import brinemark as bm
+from brinemark import _core, words
 from brinemark.cli import main
 from brinemark.cli_check import screen
 from brinemark.page.membranes import membranes
@@ -192,6 +193,10 @@ def test_summaries_are_json(demo_result: bm.Result, trend: bm.Trend, visited: bm
         checked = parsed(json.dumps(check_summary(bm.check(result)[0])))
         assert finite(checked)
         assert checked["advice"] in ("leave alone", "watch", "act now", "cannot tell")
+
+
+def test_cautions_are_those_of_the_core(demo_result: bm.Result, trend: bm.Trend) -> None:
+    assert words.CAUTIONS == _core.CAUTIONS == bm.diagnose(demo_result, trend).caution
 
 
 def test_six_visits_a_year_are_enough_for_a_trend(visits: Ageing, visited: bm.Result) -> None:
