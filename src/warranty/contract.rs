@@ -347,7 +347,11 @@ impl Figures<'_> {
 /// The contract's method in words.
 pub(super) fn method_words(guarantee: &Guarantee) -> String {
     let law = guarantee.law.as_ref().map_or(String::new(), |law| {
-        format!(", temperature law: {}", law.describe())
+        // A law says whose figures it has; here they are the contract's.
+        format!(
+            ", temperature law: {}",
+            law.describe().replace("the site file", "the terms")
+        )
     });
     match guarantee.method {
         Method::StandardPractice => format!("by the standard practice (ASTM D4516{law})"),

@@ -246,6 +246,9 @@ fn difference(
         Method::PressureOnly => {
             "the rest is osmotic pressure, pressure drop and salt concentration, which that method leaves out, and that ours is the trend of all readings, not the last days"
         }
+        Method::StandardPractice if salt && !guarantee.at_stated_flow => {
+            "the rest is that ours is at the stated permeate flow, the contract's at the normalised one, and that ours is the trend of all readings, not the last days alone"
+        }
         Method::StandardPractice | Method::MembraneModel => {
             "the rest is that ours is the trend of all readings, not the last days alone"
         }
