@@ -19,11 +19,12 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
 import brinemark as bm
-from brinemark import _core, words
+from brinemark import _core
 from brinemark.cli import main
 from brinemark.cli_check import screen
 from brinemark.page.membranes import membranes
 from brinemark.trends import check_summary, summary
+from brinemark.words import CAUTIONS
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "studies"))
 
@@ -196,7 +197,7 @@ def test_summaries_are_json(demo_result: bm.Result, trend: bm.Trend, visited: bm
 
 
 def test_cautions_are_those_of_the_core(demo_result: bm.Result, trend: bm.Trend) -> None:
-    assert words.CAUTIONS == _core.CAUTIONS == bm.diagnose(demo_result, trend).caution
+    assert CAUTIONS == _core.CAUTIONS == bm.diagnose(demo_result, trend).caution
 
 
 def test_six_visits_a_year_are_enough_for_a_trend(visits: Ageing, visited: bm.Result) -> None:
