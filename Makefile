@@ -67,9 +67,10 @@ study-trend: $(VENV)/.installed $(VENV)/.dev ## trends, causes, cleanings, forec
 	$(BIN)/python benches/bench.py --trend
 
 .PHONY: study-evidence
-study-evidence: $(VENV)/.installed $(VENV)/.dev ## warranties on simulated contracts, trials on simulated plants: the figures
+study-evidence: $(VENV)/.installed $(VENV)/.dev ## warranties on simulated contracts, trials on simulated plants, a dossier of a million rows: the figures
 	$(BIN)/python studies/contracts.py
 	$(BIN)/python studies/trials.py
+	$(BIN)/python benches/bench.py --evidence
 
 .PHONY: bench
 bench: $(VENV)/.installed $(VENV)/.dev ## time it beside NumPy and polars, on this machine

@@ -345,14 +345,17 @@ impl Figures<'_> {
 }
 
 /// The contract's method in words.
-pub(super) fn method_words(guarantee: &Guarantee) -> String {
-    let law = guarantee.law.as_ref().map_or(String::new(), |law| {
-        // A law says whose figures it has; here they are the contract's.
-        format!(
-            ", temperature law: {}",
-            law.describe().replace("the site file", "the terms")
-        )
-    });
+pub(super) fn method_words(guarantee: &Guarantee, salt: bool) -> String {
+    let of_salt = guarantee.salt_law.as_ref().filter(|_| salt);
+    let law = of_salt
+        .or(guarantee.law.as_ref())
+        .map_or(String::new(), |law| {
+            // A law says whose figures it has; here they are the contract's.
+            format!(
+                ", temperature law: {}",
+                law.describe().replace("the site file", "the terms")
+            )
+        });
     match guarantee.method {
         Method::StandardPractice => format!("by the standard practice (ASTM D4516{law})"),
         Method::MembraneModel => format!("by the membrane model{law}"),

@@ -73,7 +73,7 @@ fn one(
                 guarantee.conditions.words,
                 words::with_unit(promise.first, promise.unit),
                 promise.words(),
-                method_words(guarantee)
+                method_words(guarantee, salt)
             ),
         )
     };
