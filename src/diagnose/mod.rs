@@ -8,6 +8,7 @@ pub mod causes;
 pub mod conditions;
 mod evidence;
 mod field_tests;
+mod water;
 
 use crate::baseline::stage_of;
 use crate::error::{Error, Fault};
@@ -109,6 +110,12 @@ pub fn diagnose(result: &Normalised, trend: &Trend) -> Result<Diagnosis, Error> 
             *log += worst.log_odds(*cause);
         }
     }
+    let of_water = water::of_water(result, &own, recovery);
+    for told in &of_water {
+        for (_, log) in logs.iter_mut().filter(|(cause, _)| *cause == told.cause) {
+            *log += told.log_odds;
+        }
+    }
     let top = logs
         .iter()
         .map(|(_, log)| *log)
@@ -126,6 +133,13 @@ pub fn diagnose(result: &Normalised, trend: &Trend) -> Result<Diagnosis, Error> 
                     speaks_for.push(worst.words().to_owned());
                 } else if odds < 0.0 {
                     speaks_against.push(worst.words().to_owned());
+                }
+            }
+            for told in of_water.iter().filter(|told| told.cause == cause) {
+                if told.log_odds > 0.0 {
+                    speaks_for.push(told.words.clone());
+                } else {
+                    speaks_against.push(told.words.clone());
                 }
             }
             Ranked {

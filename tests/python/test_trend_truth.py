@@ -166,6 +166,21 @@ def test_the_stage_that_lost_the_most_is_evidence() -> None:
             assert f"the {stage} stage lost the most" in found[other].speaks_against
 
 
+def test_what_the_feed_tells_is_evidence() -> None:
+    made = plant(21, "organic")
+    before = {ranked.cause: ranked for ranked in bm.diagnose(*course(21, "organic")).causes}
+    columns = {f"{name} [{UNITS[name]}]": values for name, values in made.columns.items()}
+    columns |= {
+        "feed_sdi": np.full(made.time.size, 1.5),
+        "feed_free_chlorine [mg/L]": np.zeros(made.time.size),
+    }
+    result = bm.normalise(bm.read_log({"time": made.time, **columns}, tz="UTC"), made.site, analyses=ANALYSES)
+    after = {ranked.cause: ranked for ranked in bm.diagnose(result, bm.trend(result)[0]).causes}
+    assert "silt density index 1.5, low" in after["particulate fouling"].speaks_against
+    assert "free chlorine usually 0.00 mg/L" in after["oxidation"].speaks_against
+    assert after["particulate fouling"].probability < before["particulate fouling"].probability
+
+
 def test_a_large_loss_of_one_stage_is_no_instrument() -> None:
     made = ageing.simulate(61, "scaling", size="large", schedule="daily", interstage=True)
     result = bm.normalise(made.log(), made.site, analyses=ANALYSES)

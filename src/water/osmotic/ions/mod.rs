@@ -162,6 +162,11 @@ impl Serialize for IonTable {
 }
 
 impl IonTable {
+    /// The analysis it was made of, mg/L, in the order of [`WaterAnalysis::NAMES`].
+    pub(crate) fn analysis(&self) -> WaterAnalysis {
+        WaterAnalysis::from_figures(self.analysis.map(Some))
+    }
+
     /// The table of an analysis.
     ///
     /// # Errors
