@@ -1,7 +1,8 @@
 //! What may scale the membranes: saturation of the concentrate, and the recovery that it allows.
 //!
 //! Each scale is told in two ways. The standard index is what the standard practices would have: contents, an ionic strength,
-//! no ion pairs. The activity index knows pairs, and agrees with PHREEQC. Both are 0 at saturation, 1 at ten times.
+//! no ion pairs. The activity index knows pairs, and lies within 0.005 of PHREEQC's on 56 waters of 5 to 35 degC and up to
+//! 10 000 mg/L (`studies/saturation.py`), where the standards' lie up to 0.65 higher. Both are 0 at saturation, 1 at ten times.
 //!
 //! An index says where scale may begin, not when: nuclei, antiscalants, metals and polarisation at the membrane's surface,
 //! which is not in it, move that. The manufacturers' instructions for membranes and antiscalant come first, and acid is
