@@ -1,4 +1,4 @@
-"""Saturation indices beside PHREEQC: writes tests/published/phreeqc-saturation.toml, and prints how far ours are off.
+"""Saturation beside PHREEQC: writes tests/published/phreeqc-saturation.toml, tells how far off ours is.
 
     python -m pip install phreeqpython==1.6.2
     python studies/saturation.py
@@ -94,9 +94,10 @@ def phreeqc(solver: PhreeqPython, water: bm.Water) -> list[float]:
 
 
 def main() -> None:
+    """Writes the file and prints the differences."""
     solver = PhreeqPython(database="phreeqc.dat")
     lines = [
-        'source = "PHREEQC 3 (USGS) by phreeqpython 1.6.2, its phreeqc.dat: saturation indices of five invented waters, '
+        'source = "PHREEQC 3 (USGS) by phreeqpython 1.6.2, its phreeqc.dat: indices of five invented waters, '
         'by studies/saturation.py"',
         'kind = "reference library"',
         'note = "Barite\'s sign rests on the database, hence its wider tolerance."',
@@ -149,9 +150,7 @@ def main() -> None:
     print(f"{count} waters")
     for phase in PHASES:
         low, high = standard[phase]
-        print(
-            f"{phase}: by activities {worst[phase]:.3f} off at worst; the standard's {low:+.2f} to {high:+.2f}"
-        )
+        print(f"{phase}: by activities {worst[phase]:.3f} off at worst; standard {low:+.2f} to {high:+.2f}")
 
 
 if __name__ == "__main__":

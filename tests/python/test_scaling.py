@@ -38,7 +38,8 @@ def test_results_are_frozen_and_plain() -> None:
     dose = bm.acid_dose(feed, 0.5, acid="sulfuric", limit=0.5)
     for one in (feed, found, found.scales[0], limits, limits.limits[0], dose):
         text = repr(one)
-        assert "\n" not in text and text.startswith(type(one).__name__ + "(")
+        assert "\n" not in text
+        assert text.startswith(type(one).__name__ + "(")
         json.dumps(one.to_dict(), allow_nan=False)
         with pytest.raises((AttributeError, dataclasses.FrozenInstanceError)):
             one.notes = []  # type: ignore[union-attr, misc]
@@ -51,14 +52,16 @@ def test_what_was_not_analysed_is_no_zero() -> None:
     ions = {name: content for name, content in IONS.items() if name != "barium"}
     feed = bm.Water(temperature_degc=15.0, ph=7.4, ions=ions, alkalinity_mg_l=205.0)
     barite = bm.saturation(feed, 0.5).scales[2]
-    assert math.isnan(barite.standard_index) and math.isnan(barite.activity_index)
+    assert math.isnan(barite.standard_index)
+    assert math.isnan(barite.activity_index)
     assert barite.clause == "barium not analysed"
     assert barite.to_dict()["standard_index"] is None
     assert "not judged: barium sulfate" in bm.recovery_limits(feed).sentence
     assert any("barium" in note for note in feed.notes)
     # None found is none: no limit, which is another thing than not knowing.
     none = bm.recovery_limits(water(barium=0.0)).limits[2]
-    assert math.isnan(none.recovery) and none.clause.startswith("not reached")
+    assert math.isnan(none.recovery)
+    assert none.clause.startswith("not reached")
     assert bm.saturation(water(barium=0.0), 0.5).scales[2].standard_index == -math.inf
 
 
