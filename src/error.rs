@@ -195,6 +195,9 @@ pub enum Error {
     /// A unit that is not known, or is one of another quantity.
     #[error("{0}")]
     Unit(Fault),
+    /// A water analysis that can't be used.
+    #[error("{0}")]
+    Analysis(Faults),
     /// A log that can't be read.
     #[error("{0}")]
     Log(Faults),
@@ -242,7 +245,8 @@ impl Error {
                 fault.row = *row;
                 vec![fault]
             }
-            Self::Log(faults)
+            Self::Analysis(faults)
+            | Self::Log(faults)
             | Self::Site(faults)
             | Self::Terms(faults)
             | Self::MissingColumn(faults)

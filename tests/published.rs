@@ -14,6 +14,7 @@ use brinemark::normalise::{
 use brinemark::trend::cross_checks::{Correction, mann_kendall, theil_sen};
 use brinemark::units::convert;
 use brinemark::warranty::conformity::conformance_probability;
+use brinemark::water::scaling::{SaltPassage, Water, saturation};
 use brinemark::water::silt_density::silt_density_index;
 use brinemark::water::{
     Basis, Compensation, SaltCurve, WaterAnalysis, density, osmotic,
@@ -94,6 +95,29 @@ impl Check {
             salt_temperature_factor: number("salt_temperature_factor"),
             mean_feed_tds: number("mean_feed_tds"),
             feed_tds: number("feed_tds"),
+        }
+    }
+
+    /// An index of a scale: `scales.N.activity_index` or `scales.N.standard_index`.
+    fn of_scales(&self) -> Option<f64> {
+        let given = self.arguments["water"].as_table().expect("a water");
+        let number = |name: &str| given[name].as_float().expect(name);
+        let ions = given["ions"].as_table().expect("ions").iter();
+        let water = Water::new(
+            number("temperature_degc"),
+            number("ph"),
+            number("alkalinity_mg_l"),
+            f64::NAN,
+            ions.map(|(name, content)| (name.clone(), content.as_float().expect(name))),
+        )
+        .unwrap();
+        let found = saturation(&water, self.number("recovery"), &SaltPassage::all(0.0)).unwrap();
+        let (at, index) = self.figure.strip_prefix("scales.")?.split_once('.')?;
+        let scale = &found.scales[at.parse::<usize>().ok()?];
+        match index {
+            "activity_index" => Some(scale.activity_index),
+            "standard_index" => Some(scale.standard_index),
+            _ => None,
         }
     }
 
@@ -305,6 +329,9 @@ fn every_figure_from_outside_is_met() {
         for check in &file.check {
             let found = match check.figure.as_str() {
                 "" => check.found(),
+                figure if check.function == "saturation" => check
+                    .of_scales()
+                    .unwrap_or_else(|| panic!("no {figure} of {}", check.function)),
                 figure => check
                     .of_series(&file.series)
                     .unwrap_or_else(|| panic!("no {figure} of {}", check.function)),

@@ -20,6 +20,12 @@ if TYPE_CHECKING:
     from brinemark import demo as demo
     from brinemark import plot as plot
     from brinemark._core import (
+        AcidDose as AcidDose,
+    )
+    from brinemark._core import (
+        AnalysisError as AnalysisError,
+    )
+    from brinemark._core import (
         Baseline as Baseline,
     )
     from brinemark._core import (
@@ -125,6 +131,12 @@ if TYPE_CHECKING:
         Ranked as Ranked,
     )
     from brinemark._core import (
+        RecoveryLimit as RecoveryLimit,
+    )
+    from brinemark._core import (
+        RecoveryLimits as RecoveryLimits,
+    )
+    from brinemark._core import (
         Reference as Reference,
     )
     from brinemark._core import (
@@ -132,6 +144,12 @@ if TYPE_CHECKING:
     )
     from brinemark._core import (
         Run as Run,
+    )
+    from brinemark._core import (
+        Saturation as Saturation,
+    )
+    from brinemark._core import (
+        ScaleIndex as ScaleIndex,
     )
     from brinemark._core import (
         SeriesError as SeriesError,
@@ -182,10 +200,16 @@ if TYPE_CHECKING:
         Verdict as Verdict,
     )
     from brinemark._core import (
+        Water as Water,
+    )
+    from brinemark._core import (
         YearOnYear as YearOnYear,
     )
     from brinemark._core import (
         __version__ as __version__,
+    )
+    from brinemark._core import (
+        acid_dose as acid_dose,
     )
     from brinemark._core import (
         cause_patterns as cause_patterns,
@@ -257,10 +281,16 @@ if TYPE_CHECKING:
         record_requirements as record_requirements,
     )
     from brinemark._core import (
+        recovery_limits as recovery_limits,
+    )
+    from brinemark._core import (
         requirements as requirements,
     )
     from brinemark._core import (
         salt_permeability as salt_permeability,
+    )
+    from brinemark._core import (
+        saturation as saturation,
     )
     from brinemark._core import (
         screen_tests as screen_tests,
@@ -466,16 +496,18 @@ if TYPE_CHECKING:
 
 _HOMES = {
     "brinemark._core": (
+        "AcidDose",
+        "AnalysisError",
         "Baseline",
         "BaselineError",
         "BrinemarkError",
         "Budget",
         "Change",
+        "ChangePoints",
         "Check",
         "Checked",
         "Clause",
         "ColdFlow",
-        "ChangePoints",
         "Completeness",
         "Date",
         "Description",
@@ -501,9 +533,13 @@ _HOMES = {
         "QuantityTrend",
         "RangeError",
         "Ranked",
+        "RecoveryLimit",
+        "RecoveryLimits",
         "Reference",
         "Requirement",
         "Run",
+        "Saturation",
+        "ScaleIndex",
         "SeriesError",
         "Share",
         "Site",
@@ -520,8 +556,10 @@ _HOMES = {
         "UnitError",
         "Usual",
         "Verdict",
+        "Water",
         "YearOnYear",
         "__version__",
+        "acid_dose",
         "cause_patterns",
         "check_meter",
         "conductivity_at_25",
@@ -545,13 +583,15 @@ _HOMES = {
         "predict_elements",
         "rated_membrane",
         "record_requirements",
+        "recovery_limits",
         "requirements",
         "salt_permeability",
+        "saturation",
         "screen_tests",
         "seawater_density",
         "seawater_osmotic_pressure",
-        "site_columns",
         "silt_density_index",
+        "site_columns",
         "smooth_local_trend",
         "sodium_chloride_molality",
         "sodium_chloride_osmotic_coefficient",

@@ -15,6 +15,8 @@ _Path = str | PathLike[str]
 __all__ = [
     "CAUTIONS",
     "EVIDENCE_BLOCK",
+    "AcidDose",
+    "AnalysisError",
     "Averaged",
     "Baseline",
     "BaselineError",
@@ -54,10 +56,14 @@ __all__ = [
     "RangeError",
     "Ranked",
     "ReadOptions",
+    "RecoveryLimit",
+    "RecoveryLimits",
     "Reference",
     "Requirement",
     "Result",
     "Run",
+    "Saturation",
+    "ScaleIndex",
     "ScreenBlocks",
     "Screening",
     "SeriesError",
@@ -77,8 +83,10 @@ __all__ = [
     "UnitError",
     "Usual",
     "Verdict",
+    "Water",
     "YearOnYear",
     "__version__",
+    "acid_dose",
     "assess",
     "average",
     "block_length",
@@ -129,10 +137,12 @@ __all__ = [
     "read_columns",
     "read_files",
     "record_requirements",
+    "recovery_limits",
     "requirements",
     "row_digests",
     "row_evidence",
     "salt_permeability",
+    "saturation",
     "screen",
     "screen_tests",
     "seawater_density",
@@ -163,6 +173,7 @@ class BrinemarkError(ValueError):
 
 class RangeError(BrinemarkError): ...
 class UnitError(BrinemarkError): ...
+class AnalysisError(BrinemarkError): ...
 class LogError(BrinemarkError): ...
 class SiteError(BrinemarkError): ...
 class TermsError(BrinemarkError): ...
@@ -683,6 +694,102 @@ class Budget:
     def sentence(self) -> str: ...
 
 @final
+class Water:
+    def __new__(
+        cls,
+        *,
+        temperature_degc: float,
+        ph: float,
+        ions: dict[str, float],
+        alkalinity_mg_l: float,
+        tds_mg_l: float = ...,
+    ) -> Water: ...
+    @property
+    def temperature_degc(self) -> float: ...
+    @property
+    def ph(self) -> float: ...
+    @property
+    def alkalinity_mg_l(self) -> float: ...
+    @property
+    def ions(self) -> dict[str, float]: ...
+    @property
+    def tds_mg_l(self) -> float: ...
+    @property
+    def ionic_strength_mol_l(self) -> float: ...
+    @property
+    def charges_meq_l(self) -> tuple[float, float]: ...
+    @property
+    def charges_apart(self) -> float: ...
+    @property
+    def notes(self) -> list[str]: ...
+    def concentrate(self, recovery: float, *, salt_passage: float | dict[str, float] = 0.0) -> Water: ...
+    def softened(self, share: float) -> Water: ...
+    def acidified(self, dose_mg_l: float, *, acid: str) -> Water: ...
+    def to_dict(self) -> dict[str, Any]: ...
+
+@final
+class ScaleIndex:
+    @property
+    def scale(self) -> str: ...
+    @property
+    def standard_index(self) -> float: ...
+    @property
+    def activity_index(self) -> float: ...
+    @property
+    def scheme(self) -> str: ...
+    @property
+    def clause(self) -> str: ...
+    def to_dict(self) -> dict[str, Any]: ...
+
+@final
+class Saturation:
+    @property
+    def recovery(self) -> float: ...
+    @property
+    def concentrate(self) -> Water: ...
+    @property
+    def scales(self) -> list[ScaleIndex]: ...
+    @property
+    def notes(self) -> list[str]: ...
+    def to_dict(self) -> dict[str, Any]: ...
+
+@final
+class RecoveryLimit:
+    @property
+    def scale(self) -> str: ...
+    @property
+    def recovery(self) -> float: ...
+    @property
+    def limit_index(self) -> float: ...
+    @property
+    def basis(self) -> str: ...
+    @property
+    def clause(self) -> str: ...
+    def to_dict(self) -> dict[str, Any]: ...
+
+@final
+class RecoveryLimits:
+    @property
+    def limits(self) -> list[RecoveryLimit]: ...
+    @property
+    def binding(self) -> RecoveryLimit | None: ...
+    @property
+    def notes(self) -> list[str]: ...
+    @property
+    def sentence(self) -> str: ...
+    def to_dict(self) -> dict[str, Any]: ...
+
+@final
+class AcidDose:
+    @property
+    def dose_mg_l(self) -> float: ...
+    @property
+    def dose_as_calcium_carbonate_mg_l(self) -> float: ...
+    @property
+    def water(self) -> Water: ...
+    def to_dict(self) -> dict[str, Any]: ...
+
+@final
 class Membrane:
     def __new__(
         cls,
@@ -1170,6 +1277,24 @@ def osmotic_pressure(
     basis: str,
     ions: dict[str, float] | None = None,
 ) -> _Figures: ...
+def saturation(
+    water: Water, recovery: float, *, salt_passage: float | dict[str, float] = 0.0
+) -> Saturation: ...
+def recovery_limits(
+    water: Water,
+    *,
+    salt_passage: float | dict[str, float] = 0.0,
+    limits: str | dict[str, float] = "untreated",
+    method: str = "standard",
+) -> RecoveryLimits: ...
+def acid_dose(
+    water: Water,
+    recovery: float,
+    *,
+    acid: str,
+    limit: float,
+    salt_passage: float | dict[str, float] = 0.0,
+) -> AcidDose: ...
 def seawater_osmotic_pressure(salinity_g_kg: ArrayLike, temperature_degc: ArrayLike) -> _Figures: ...
 def seawater_density(salinity_g_kg: ArrayLike, temperature_degc: ArrayLike) -> _Figures: ...
 def sodium_chloride_molality(tds_mg_l: ArrayLike, temperature_degc: ArrayLike) -> _Figures: ...

@@ -26,6 +26,12 @@ create_exception!(
 );
 create_exception!(
     brinemark,
+    AnalysisError,
+    BrinemarkError,
+    "A water analysis that can't be used."
+);
+create_exception!(
+    brinemark,
     LogError,
     BrinemarkError,
     "A log that can't be read."
@@ -136,6 +142,7 @@ impl From<Error> for PyErr {
         let raised = match error {
             Error::Range { .. } => RangeError::new_err(message),
             Error::Unit(_) => UnitError::new_err(message),
+            Error::Analysis(_) => AnalysisError::new_err(message),
             Error::Log(_) => LogError::new_err(message),
             Error::Site(_) => SiteError::new_err(message),
             Error::Terms(_) => TermsError::new_err(message),
@@ -162,6 +169,7 @@ pub(super) fn register(module: &Bound<'_, PyModule>) -> PyResult<()> {
     module.add("BrinemarkError", base)?;
     module.add("RangeError", py.get_type::<RangeError>())?;
     module.add("UnitError", py.get_type::<UnitError>())?;
+    module.add("AnalysisError", py.get_type::<AnalysisError>())?;
     module.add("LogError", py.get_type::<LogError>())?;
     module.add("SiteError", py.get_type::<SiteError>())?;
     module.add("TermsError", py.get_type::<TermsError>())?;

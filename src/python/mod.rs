@@ -16,6 +16,7 @@ mod guarantee_course;
 mod membrane;
 mod records;
 mod result;
+mod scaling;
 mod screening;
 mod series;
 mod site;
@@ -35,6 +36,7 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     errors::register(module)?;
     functions::register(module)?;
     water::register(module)?;
+    scaling::register(module)?;
     conductivity::register(module)?;
     corrections::register(module)?;
     site::register(module)?;

@@ -1,9 +1,10 @@
-//! Properties of the water that the corrections need: viscosity, density, osmotic pressure, and what its conductivity
-//! tells.
+//! Properties of the water that the corrections need: viscosity, density, osmotic pressure, what its conductivity tells,
+//! and what may scale from it.
 
 pub mod conductivity;
 pub mod density;
 pub mod osmotic;
+pub mod scaling;
 pub mod silt_density;
 pub mod viscosity;
 

@@ -23,6 +23,7 @@ PAGES = [REPOSITORY / "README.md", *sorted((REPOSITORY / "docs").rglob("*.md"))]
 
 # Functions that state physics: their docstrings name units, and where the equation comes from.
 PHYSICS = (
+    "acid_dose",
     "check_meter",
     "conductivity_at_25",
     "conductivity_from_tds",
@@ -36,7 +37,9 @@ PHYSICS = (
     "osmotic_pressure_of_molality",
     "potassium_chloride_conductivity",
     "predict",
+    "recovery_limits",
     "salt_permeability",
+    "saturation",
     "seawater_density",
     "seawater_osmotic_pressure",
     "sodium_chloride_molality",

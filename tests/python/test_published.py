@@ -55,6 +55,8 @@ def _figure(found: Any, path: str) -> float:
 def test_it_is_met(check: dict[str, Any]) -> None:
     assert len(check.keys() & {"relative", "absolute"}) == 1
     arguments = dict(check["arguments"])
+    if "water" in arguments:
+        arguments["water"] = bm.Water(**arguments["water"])
     # Some arguments have no keyword: they come first, in the order of the file.
     positional = {
         "convert": ("value", "from_unit", "to_unit"),
@@ -71,6 +73,7 @@ def test_it_is_met(check: dict[str, Any]) -> None:
         "viscosity": ("temperature_degc",),
         "density": ("temperature_degc",),
         "conformance_probability": ("value", "u"),
+        "saturation": ("water", "recovery"),
         "silt_density_index": ("first_s", "last_s"),
         "log_mean_factor": ("recovery",),
         "mann_kendall": ("values",),
