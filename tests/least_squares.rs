@@ -53,6 +53,36 @@ fn longley() {
     );
 }
 
+#[derive(Deserialize)]
+struct Norris {
+    source: String,
+    x: Vec<f64>,
+    y: Vec<f64>,
+    intercept: f64,
+    slope: f64,
+    slope_u: f64,
+    residual_deviation: f64,
+}
+
+/// A calibration line with its certified standard error.
+#[test]
+fn norris() {
+    let norris: Norris =
+        toml::from_str(include_str!("data/norris.toml")).expect("the file holds it");
+    assert!(norris.source.contains("NIST"));
+    let mean = norris.x.iter().sum::<f64>() / norris.x.len() as f64;
+    // Far wider than what is found, not so wide that rounding eats it: a few parts in 10⁸ are left of that.
+    let mut state = Gaussian::<2>::independent([0.0; 2], [1e3; 2]);
+    for (x, y) in norris.x.iter().zip(&norris.y) {
+        state.read(*y, &[1.0, x - mean], norris.residual_deviation, None);
+    }
+    let (slope, slope_u) = (state.mean[1], state.covariance[1][1].sqrt());
+    assert!((slope / norris.slope - 1.0).abs() < 1e-7, "{slope}");
+    assert!((slope_u / norris.slope_u - 1.0).abs() < 1e-4, "{slope_u}");
+    let intercept = state.mean[0] - slope * mean;
+    assert!((intercept - norris.intercept).abs() < 1e-4, "{intercept}");
+}
+
 /// A level at a fixed rate is a straight line.
 #[test]
 fn a_straight_line() {
