@@ -21,6 +21,7 @@ use crate::trend::{Trend, TrendSettings, trend_of_rows};
 use causes::{Cause, showings};
 use conditions::{Shift, shifts};
 use evidence::Evidence;
+use water::Told;
 
 pub use field_tests::{CAUTIONS, FieldTest};
 
@@ -104,14 +105,12 @@ pub fn diagnose(result: &Normalised, trend: &Trend) -> Result<Diagnosis, Error> 
             (cause, COUNTS * log)
         })
         .collect();
-    let worst = worst_stage(result, trend)?;
-    if let Some(worst) = worst {
-        for (cause, log) in &mut logs {
-            *log += worst.log_odds(*cause);
-        }
+    // What stands beside the course: the water, and where it is worst.
+    let mut told = water::of_water(result, &own, recovery);
+    if let Some(worst) = worst_stage(result, trend)? {
+        told.extend(worst.tells());
     }
-    let of_water = water::of_water(result, &own, recovery);
-    for told in &of_water {
+    for told in &told {
         for (_, log) in logs.iter_mut().filter(|(cause, _)| *cause == told.cause) {
             *log += told.log_odds;
         }
@@ -127,15 +126,7 @@ pub fn diagnose(result: &Normalised, trend: &Trend) -> Result<Diagnosis, Error> 
         .into_iter()
         .map(|(cause, log)| {
             let (mut speaks_for, mut speaks_against) = seen.of_cause(cause, &shifts);
-            if let Some(worst) = worst {
-                let odds = worst.log_odds(cause);
-                if odds > 0.0 {
-                    speaks_for.push(worst.words().to_owned());
-                } else if odds < 0.0 {
-                    speaks_against.push(worst.words().to_owned());
-                }
-            }
-            for told in of_water.iter().filter(|told| told.cause == cause) {
+            for told in told.iter().filter(|told| told.cause == cause) {
                 if told.log_odds > 0.0 {
                     speaks_for.push(told.words.clone());
                 } else {
@@ -171,23 +162,18 @@ enum Worst {
 }
 
 impl Worst {
-    /// What that makes of a cause: nine to one where deposits start (common practice, no source).
-    fn log_odds(self, cause: Cause) -> f64 {
-        let (likely, unlikely) = (1.8_f64.ln(), 0.2_f64.ln());
-        match (self, cause) {
-            (Self::First, Cause::Particulate | Cause::Biofouling)
-            | (Self::Last, Cause::Scaling) => likely,
-            (Self::Last, Cause::Particulate | Cause::Biofouling)
-            | (Self::First, Cause::Scaling) => unlikely,
-            _ => 0.0,
-        }
-    }
-
-    fn words(self) -> &'static str {
-        match self {
-            Self::First => "the first stage lost the most",
-            Self::Last => "the last stage lost the most",
-        }
+    /// What that makes of causes: nine to one where deposits start (common practice, no source).
+    fn tells(self) -> [Told; 3] {
+        let (likely, unlikely) = (1.8, 0.2);
+        let (words, of_lead, of_last) = match self {
+            Self::First => ("the first stage lost the most", likely, unlikely),
+            Self::Last => ("the last stage lost the most", unlikely, likely),
+        };
+        [
+            Told::new(Cause::Particulate, of_lead, words),
+            Told::new(Cause::Biofouling, of_lead, words),
+            Told::new(Cause::Scaling, of_last, words),
+        ]
     }
 }
 

@@ -6,7 +6,7 @@ use crate::error::{Error, Fault, Faults, setting, within};
 /// mg of calcium carbonate in a milliequivalent.
 pub(super) const CALCIUM_CARBONATE_MG_MEQ: f64 = 50.04;
 /// mg of bicarbonate for each mg of alkalinity as calcium carbonate.
-const BICARBONATE_PER_ALKALINITY: f64 = 61.017 / CALCIUM_CARBONATE_MG_MEQ;
+pub(crate) const BICARBONATE_PER_ALKALINITY: f64 = 61.017 / CALCIUM_CARBONATE_MG_MEQ;
 /// How far the charges may be apart, of their mean (common practice, no source: analyses within 5 % are good, beyond 10 %
 /// something is missing).
 const CHARGES_APART_MAX: f64 = 0.1;

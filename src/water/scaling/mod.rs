@@ -19,6 +19,7 @@ mod species;
 mod tests;
 mod treatment;
 
+pub(crate) use analysis::BICARBONATE_PER_ALKALINITY;
 pub use analysis::{RECOVERY_MAX, SaltPassage, Water};
 pub use carbonate::LANGELIER_TDS_MAX;
 pub use limits::{Limit, Limits, Method, RecoveryLimit, RecoveryLimits, recovery_limits};
