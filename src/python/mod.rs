@@ -1,5 +1,6 @@
 //! The Python layer: convert, release the interpreter, call, wrap. No arithmetic.
 
+mod acid_dose;
 mod aggregate;
 mod assess;
 mod baseline;
@@ -36,6 +37,7 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     errors::register(module)?;
     functions::register(module)?;
     water::register(module)?;
+    acid_dose::register(module)?;
     scaling::register(module)?;
     conductivity::register(module)?;
     corrections::register(module)?;

@@ -7,18 +7,18 @@ use pyo3::types::PyDict;
 
 use crate::error::Error;
 use crate::water::scaling::{
-    self, Acid, AcidDose, Limits, Method, RecoveryLimit, RecoveryLimits, SaltPassage, Saturation,
-    ScaleIndex, Water,
+    self, Acid, Limits, Method, RecoveryLimit, RecoveryLimits, SaltPassage, Saturation, ScaleIndex,
+    Water,
 };
 
 /// One figure for all, or one for each name.
 #[derive(FromPyObject)]
-enum Figures {
+pub(super) enum Figures {
     Same(f64),
     Named(BTreeMap<String, f64>),
 }
 
-fn passage(given: Figures) -> Result<SaltPassage, Error> {
+pub(super) fn passage(given: Figures) -> Result<SaltPassage, Error> {
     match given {
         Figures::Same(passage) => Ok(SaltPassage::all(passage)),
         Figures::Named(passages) => SaltPassage::from_names(passages),
@@ -33,7 +33,7 @@ enum LimitsGiven {
 }
 
 /// None where a figure is missing or infinite, which JSON does not know.
-fn known(figure: f64) -> Option<f64> {
+pub(super) fn known(figure: f64) -> Option<f64> {
     figure.is_finite().then_some(figure)
 }
 
@@ -57,7 +57,7 @@ fn known(figure: f64) -> Option<f64> {
 /// >>> Water(temperature_degc=20.0, ph=7.6, ions=ions, alkalinity_mg_l=205.0)
 /// Water(20.0 degC, pH 7.60, 853 mg/L, charges 0.6 % apart)
 #[pyclass(name = "Water", frozen, module = "brinemark")]
-struct PyWater(Water);
+pub(super) struct PyWater(pub(super) Water);
 
 #[pymethods]
 impl PyWater {
@@ -166,7 +166,7 @@ impl PyWater {
     }
 
     /// All of it as plain values for JSON; a missing figure is None.
-    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
+    pub(super) fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
         let dict = PyDict::new(py);
         let ions: BTreeMap<_, _> = self
             .ions()
@@ -432,50 +432,6 @@ impl PyRecoveryLimits {
     }
 }
 
-/// The acid that brings calcium carbonate to a limit.
-#[pyclass(name = "AcidDose", frozen, module = "brinemark")]
-struct PyAcidDose(AcidDose);
-
-#[pymethods]
-impl PyAcidDose {
-    /// Pure acid [mg/L of feed]; 0 where none is needed.
-    #[getter]
-    fn dose_mg_l(&self) -> f64 {
-        self.0.dose_mg_l
-    }
-
-    /// The alkalinity it destroys [mg/L as CaCO3].
-    #[getter]
-    fn dose_as_calcium_carbonate_mg_l(&self) -> f64 {
-        self.0.dose_as_calcium_carbonate_mg_l
-    }
-
-    /// The feed with the acid in it.
-    #[getter]
-    fn water(&self) -> PyWater {
-        PyWater(self.0.water)
-    }
-
-    /// All of it as plain values for JSON; a missing figure is None.
-    fn to_dict<'py>(&self, py: Python<'py>) -> PyResult<Bound<'py, PyDict>> {
-        let dict = PyDict::new(py);
-        dict.set_item("dose_mg_l", self.0.dose_mg_l)?;
-        dict.set_item(
-            "dose_as_calcium_carbonate_mg_l",
-            self.0.dose_as_calcium_carbonate_mg_l,
-        )?;
-        dict.set_item("water", self.water().to_dict(py)?)?;
-        Ok(dict)
-    }
-
-    fn __repr__(&self) -> String {
-        format!(
-            "AcidDose({:.1} mg/L of pure acid, feed pH {:.2})",
-            self.0.dose_mg_l, self.0.water.ph
-        )
-    }
-}
-
 /// How the scales stand in the concentrate at a recovery.
 ///
 /// Calcium carbonate: pH − pHs, pHs = pK2 − pKs + pCa + pAlk + 5 pf up to 10 000 mg/L of the concentrate (Langelier), pHs = pCa +
@@ -557,49 +513,12 @@ fn recovery_limits(
     Ok(PyRecoveryLimits(found))
 }
 
-/// The least acid with which the concentrate's standard index of calcium carbonate is within a limit.
-///
-/// index(concentrate of water.acidified(dose)) = limit
-///
-/// water : Water. The feed
-/// recovery : float. Permeate over feed, 0 to 0.99
-/// acid : str. "sulfuric" (H2SO4, which adds sulfate) or "hydrochloric" (HCl)
-/// limit : float. Index it may have [log10 of saturation], −2 to 4
-/// salt_passage : float or dict. Permeate over feed of each, 0 to 1, as of `saturation`
-///
-/// Returns: AcidDose. Pure acid [mg/L of feed], and the feed with it, to be asked for the other scales: sulfate from the acid counts.
-/// Raises: RangeError for a figure out of range; AnalysisError where calcium, alkalinity or dissolved solids were not analysed, or
-/// no dose that leaves a pH of 4 is enough. Acids burn and give off heat: what to dose, and how, is for the manufacturers'
-/// instructions, local codes and licensed practice.
-/// Source: ASTM D3739, as `saturation` and `Water.acidified`.
-///
-/// >>> water = Water(temperature_degc=25.0, ph=7.6, ions={"calcium": 80.09}, alkalinity_mg_l=150.0, tds_mg_l=500.0)
-/// >>> acid_dose(water, 0.75, acid="sulfuric", limit=0.0)
-/// AcidDose(90.9 mg/L of pure acid, feed pH 6.10)
-#[pyfunction]
-#[pyo3(signature = (water, recovery, *, acid, limit, salt_passage = Figures::Same(0.0)), text_signature = "(water, recovery, *, acid, limit, salt_passage=0.0)")]
-fn acid_dose(
-    water: &PyWater,
-    recovery: f64,
-    acid: &str,
-    limit: f64,
-    salt_passage: Figures,
-) -> PyResult<PyAcidDose> {
-    let passage = passage(salt_passage)?;
-    let acid = Acid::parse(acid)?;
-    Ok(PyAcidDose(scaling::acid_dose(
-        &water.0, recovery, &passage, limit, acid,
-    )?))
-}
-
 pub(super) fn register(module: &Bound<'_, PyModule>) -> PyResult<()> {
     module.add_class::<PyWater>()?;
     module.add_class::<PyScaleIndex>()?;
     module.add_class::<PySaturation>()?;
     module.add_class::<PyRecoveryLimit>()?;
     module.add_class::<PyRecoveryLimits>()?;
-    module.add_class::<PyAcidDose>()?;
     module.add_function(wrap_pyfunction!(saturation, module)?)?;
-    module.add_function(wrap_pyfunction!(recovery_limits, module)?)?;
-    module.add_function(wrap_pyfunction!(acid_dose, module)?)
+    module.add_function(wrap_pyfunction!(recovery_limits, module)?)
 }

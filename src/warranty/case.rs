@@ -59,6 +59,19 @@ pub(super) struct Readings {
 }
 
 impl<'a> Case<'a> {
+    /// What a verdict was refused for, or given in spite of, as the end of a sentence; empty where there is nothing.
+    pub fn doubts(&self, why: &[String]) -> String {
+        if why.is_empty() {
+            return String::new();
+        }
+        let so = if self.settings.override_refusals {
+            "Judged although"
+        } else {
+            "Not to be judged"
+        };
+        format!(" {so}: {}.", why.join("; "))
+    }
+
     pub fn new(
         result: &'a Normalised,
         terms: &'a Terms,

@@ -171,17 +171,7 @@ pub(super) fn clause(case: &Case<'_>, limit: &OperatingLimit) -> Clause {
         }
         Verdict::CannotBeJudged => String::new(),
     };
-    if !why.is_empty() {
-        sentence += &format!(
-            " {}: {}.",
-            if case.settings.override_refusals {
-                "Judged although"
-            } else {
-                "Not to be judged"
-            },
-            why.join("; ")
-        );
-    }
+    sentence += &case.doubts(&why);
     let own = |canonical: f64| limit.unit.from_canonical(canonical);
     let known = of.unknown.is_empty();
     Clause {

@@ -153,17 +153,7 @@ fn one(
             words::day(case.until_us)
         );
     }
-    if !why.is_empty() {
-        sentence += &format!(
-            " {}: {}.",
-            if case.settings.override_refusals {
-                "Judged although"
-            } else {
-                "Not to be judged"
-            },
-            why.join("; ")
-        );
-    }
+    sentence += &case.doubts(&why);
     Clause {
         verdict,
         sentence,

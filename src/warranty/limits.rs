@@ -373,16 +373,6 @@ fn sentence(
         }
         Verdict::CannotBeJudged => String::new(),
     };
-    if !why.is_empty() {
-        text += &format!(
-            " {}: {}.",
-            if case.settings.override_refusals {
-                "Judged although"
-            } else {
-                "Not to be judged"
-            },
-            why.join("; ")
-        );
-    }
+    text += &case.doubts(why);
     text
 }
