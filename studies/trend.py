@@ -17,7 +17,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any
@@ -464,6 +464,35 @@ REPORTS = {
 }
 
 
+def run_all(
+    studies: Sequence[str],
+    jobs_of: Callable[[str], Sequence[Any]],
+    run: Callable[[Any], tuple[Any, Found]],
+    reports: Mapping[str, Callable[[list[tuple[Any, Found]], Table], None]],
+    *,
+    what: str,
+    processes: int,
+) -> None:
+    """Runs studies one after the other and prints what each found."""
+    table = Table()
+    with ProcessPoolExecutor(processes) as pool:
+        for study in studies:
+            jobs = jobs_of(study)
+            begun, found = time.monotonic(), []
+            for one in pool.map(run, jobs, chunksize=4):
+                found.append(one)
+                if sys.stderr.isatty():
+                    print(f"\r{study}: {len(found)} of {len(jobs)}", end="", file=sys.stderr)
+            refused = [one["refused"] for _, one in found if "refused" in one]
+            found = [(job, one) for job, one in found if "refused" not in one]
+            print(
+                f"\n{study}: {len(jobs)} {what}, {time.monotonic() - begun:.0f} s; "
+                f"refused: {len(refused)} {refused[:1]}"
+            )
+            reports[study](found, table)
+    print("\nNot met: " + ("; ".join(table.unmet) if table.unmet else "nothing"))
+
+
 def main() -> int:
     """Runs the studies and prints their figures."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
@@ -474,23 +503,14 @@ def main() -> int:
     )
     parser.add_argument("--processes", type=int, default=2)
     given = parser.parse_args()
-    table = Table()
-    with ProcessPoolExecutor(given.processes) as pool:
-        for study in given.only:
-            jobs = jobs_of(study, given.plants, given.seed)
-            begun, found = time.monotonic(), []
-            for one in pool.map(run, jobs, chunksize=4):
-                found.append(one)
-                if sys.stderr.isatty():
-                    print(f"\r{study}: {len(found)} of {len(jobs)}", end="", file=sys.stderr)
-            refused = [one["refused"] for _, one in found if "refused" in one]
-            found = [(job, one) for job, one in found if "refused" not in one]
-            print(
-                f"\n{study}: {len(jobs)} plants, {time.monotonic() - begun:.0f} s; "
-                f"refused: {len(refused)} {refused[:1]}"
-            )
-            REPORTS[study](found, table)
-    print("\nNot met: " + ("; ".join(table.unmet) if table.unmet else "nothing"))
+    run_all(
+        given.only,
+        lambda study: jobs_of(study, given.plants, given.seed),
+        run,
+        REPORTS,
+        what="plants",
+        processes=given.processes,
+    )
     return 0
 
 

@@ -21,10 +21,7 @@ stands beside its floor; one that is not met says so.
 from __future__ import annotations
 
 import argparse
-import sys
-import time
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -35,7 +32,7 @@ import numpy as np
 from ageing_instruments import UNITS
 from ageing_membranes import Array, State, age, stream, wander
 from numpy.typing import NDArray
-from trend import FOULING, Table, holds, percent, share
+from trend import FOULING, Table, holds, percent, run_all, share
 
 import brinemark as bm
 
@@ -380,23 +377,14 @@ def main() -> int:
     )
     parser.add_argument("--processes", type=int, default=2)
     given = parser.parse_args()
-    table = Table()
-    with ProcessPoolExecutor(given.processes) as pool:
-        for study in given.only:
-            jobs = jobs_of(study, given.trials, given.seed)
-            begun, found = time.monotonic(), []
-            for one in pool.map(run, jobs, chunksize=4):
-                found.append(one)
-                if sys.stderr.isatty():
-                    print(f"\r{study}: {len(found)} of {len(jobs)}", end="", file=sys.stderr)
-            refused = [one["refused"] for _, one in found if "refused" in one]
-            found = [(job, one) for job, one in found if "refused" not in one]
-            print(
-                f"\n{study}: {len(jobs)} trials, {time.monotonic() - begun:.0f} s; "
-                f"refused: {len(refused)} {refused[:1]}"
-            )
-            REPORTS[study](found, table)
-    print("\nNot met: " + ("; ".join(table.unmet) if table.unmet else "nothing"))
+    run_all(
+        given.only,
+        lambda study: jobs_of(study, given.trials, given.seed),
+        run,
+        REPORTS,
+        what="trials",
+        processes=given.processes,
+    )
     return 0
 
 

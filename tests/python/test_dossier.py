@@ -13,8 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from dossiers import CASE, COLUMNS, LOG, LOG_PART, ROWS, made, rehashed, with_cell, with_parts
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from test_page import _Page
 
 import brinemark as bm

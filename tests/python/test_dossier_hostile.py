@@ -12,8 +12,7 @@ from typing import Any
 
 import pytest
 from dossiers import LOG, LOG_PART, rehashed
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 import brinemark as bm
 from brinemark.dossier import bundle

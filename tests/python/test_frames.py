@@ -21,8 +21,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 import brinemark as bm
 

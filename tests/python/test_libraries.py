@@ -12,8 +12,7 @@ import numpy as np
 import pint
 import pytest
 from chemicals.viscosity import mu_IAPWS
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from scipy.optimize import brentq
 
 import brinemark as bm

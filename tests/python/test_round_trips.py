@@ -15,8 +15,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
+from hypothesis import HealthCheck, given, settings, strategies as st
 from numpy.typing import NDArray
 
 import brinemark as bm

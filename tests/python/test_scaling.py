@@ -7,8 +7,7 @@ import json
 import math
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 import brinemark as bm
 

@@ -11,8 +11,7 @@ import pymannkendall
 import pytest
 import ruptures
 import statsmodels.datasets
-from hypothesis import assume, given
-from hypothesis import strategies as st
+from hypothesis import assume, given, strategies as st
 from numpy.typing import NDArray
 from scipy.stats import theilslopes
 

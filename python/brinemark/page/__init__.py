@@ -16,8 +16,16 @@ from brinemark.page.membranes import membranes
 from brinemark.page.template import template
 from brinemark.page.trial import trial
 from brinemark.page.warranty import warranty_section
-from brinemark.words import CAUTIONS, CAUTIONS_IN_FULL, certainty, interval, recoveries, signed, source
-from brinemark.words import days as _days
+from brinemark.words import (
+    CAUTIONS,
+    CAUTIONS_IN_FULL,
+    certainty,
+    days as _days,
+    interval,
+    recoveries,
+    signed,
+    source,
+)
 
 if TYPE_CHECKING:
     from brinemark import Comparison, Result, Screening, Standing, Terms
