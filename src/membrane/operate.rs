@@ -139,23 +139,8 @@ impl Train {
     /// # Ok::<(), brinemark::Error>(())
     /// ```
     pub fn work(&self, membranes: &[Membrane], cases: &[Operation]) -> Result<Vec<Working>, Error> {
-        let mut pairs = Vec::with_capacity(cases.len());
-        for (row, case) in cases.iter().enumerate() {
-            // A case without a membrane of its own has none that is known.
-            let membrane = membranes
-                .get(row)
-                .copied()
-                .unwrap_or(Membrane::of(f64::NAN));
-            check_membrane(&membrane)
-                .and_then(|()| self.check_operation(case))
-                .map_err(|error| error.at_row(row as u64 + 1))?;
-            pairs.push((membrane, *case));
-        }
-        // Side by side go cases that are set in the same way.
-        let blocks: Vec<&[(Membrane, Operation)]> = pairs
-            .chunk_by(|(_, a), (_, b)| (a.drain, a.drive) == (b.drain, b.drive))
-            .flat_map(|alike| alike.chunks(BLOCK))
-            .collect();
+        let pairs = self.pairs(membranes, cases)?;
+        let blocks = blocks_of(&pairs);
         let worked: Vec<Vec<Working>> = blocks
             .par_iter()
             .map(|pairs| {
@@ -178,6 +163,27 @@ impl Train {
             .map_err(|error| error.at_row(row as u64 + 1))?;
         }
         Ok(worked)
+    }
+
+    /// Each case with its membrane, once all of them are within range.
+    pub(super) fn pairs(
+        &self,
+        membranes: &[Membrane],
+        cases: &[Operation],
+    ) -> Result<Vec<(Membrane, Operation)>, Error> {
+        let mut pairs = Vec::with_capacity(cases.len());
+        for (row, case) in cases.iter().enumerate() {
+            // A case without a membrane of its own has none that is known.
+            let membrane = membranes
+                .get(row)
+                .copied()
+                .unwrap_or(Membrane::of(f64::NAN));
+            check_membrane(&membrane)
+                .and_then(|()| self.check_operation(case))
+                .map_err(|error| error.at_row(row as u64 + 1))?;
+            pairs.push((membrane, *case));
+        }
+        Ok(pairs)
     }
 
     /// The same, and never above a feed pressure in bar: a case that would need more is worked out at that pressure
@@ -295,7 +301,7 @@ impl Train {
     ///
     /// Inlet flow, inlet salt and feed pressure are found together by Newton's method with exact derivatives, from
     /// Qin = Qf + Qr, Qin Cin = Qf Cf + Qr Cc, and what valve and pump are set for. `seen`, if given, gets every element.
-    fn working(
+    pub(super) fn working(
         &self,
         membrane: Membrane<Figures>,
         at: &Operation<Figures>,
@@ -405,7 +411,7 @@ impl Operation<Figures> {
 }
 
 /// A figure of each case, with its derivatives by inlet flow, inlet salt and feed pressure.
-type D = Dual<3, Figures>;
+pub(super) type D = Dual<3, Figures>;
 
 impl<T: Copy> Working<T> {
     /// All figures the same.
@@ -427,7 +433,7 @@ impl<T: Copy> Working<T> {
     }
 
     /// Each figure as another.
-    fn map<U>(&self, of: impl Fn(T) -> U) -> Working<U> {
+    pub(super) fn map<U>(&self, of: impl Fn(T) -> U) -> Working<U> {
         Working {
             feed_pressure: of(self.feed_pressure),
             feed_flow: of(self.feed_flow),
@@ -513,8 +519,16 @@ impl Operation {
     }
 }
 
+/// The cases in blocks: side by side go those that are set in the same way.
+pub(super) fn blocks_of(pairs: &[(Membrane, Operation)]) -> Vec<&[(Membrane, Operation)]> {
+    pairs
+        .chunk_by(|(_, a), (_, b)| (a.drain, a.drive) == (b.drain, b.drive))
+        .flat_map(|alike| alike.chunks(BLOCK))
+        .collect()
+}
+
 /// Cases and their membranes as a block; the last block fills up with its first case: worked out again, returned once.
-fn block_of(pairs: &[(Membrane, Operation)]) -> (Membrane<Figures>, Operation<Figures>) {
+pub(super) fn block_of(pairs: &[(Membrane, Operation)]) -> (Membrane<Figures>, Operation<Figures>) {
     let pair = |i: usize| pairs.get(i).unwrap_or(&pairs[0]);
     let (case, membrane) = (|i: usize| &pair(i).1, |i: usize| &pair(i).0);
     let of = |figure: fn(&Operation) -> f64| Lanes(std::array::from_fn(|i| figure(case(i))));
