@@ -42,6 +42,7 @@ fn every_optional_line_of_the_template_is_right() {
             "table",
             "kind",
             "returns_to",
+            "highest_feed_tds",
         ]
         .contains(&name)
             || WaterAnalysis::NAMES.contains(&name)
@@ -76,6 +77,8 @@ fn every_optional_line_of_the_template_is_right() {
         Site::parse(&format!("{TEMPLATE}\n{}\n", kept.join("\n"))).expect("an entry that is right")
     };
     assert_eq!(entry("# [[event]]", &[]).events.len(), 1);
+    let recycles = entry("# [recycle]", &[]);
+    assert!(recycles.recycle && recycles.recycle_feed_tds == 800.0);
     let of_column = &entry("# [[service]]", &["name"]).service[0];
     assert_eq!(of_column.of, Some(Column::PermeateFlow));
     assert_eq!((of_column.every.months, of_column.every.days), (3, 0));

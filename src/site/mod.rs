@@ -5,6 +5,7 @@ mod entries;
 mod read;
 mod screen;
 mod service;
+mod wanted;
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -22,6 +23,7 @@ pub use columns::SiteColumn;
 pub(crate) use entries::{instant, range_of as possible};
 pub(crate) use read::law;
 pub use service::{Interval, Service, ServiceKind};
+pub use wanted::{ElementLimits, Figure, RECYCLE_FEED_TDS_MG_L, Wanted};
 
 /// A commented site file with every key.
 pub const TEMPLATE: &str = include_str!("template.toml");
@@ -39,6 +41,8 @@ pub struct Site {
     pub stages: Vec<Stage>,
     /// Whether concentrate returns ahead of the membranes.
     pub recycle: bool,
+    /// Salt in the raw feed above which concentrate is not to be recycled without a second thought, mg/L.
+    pub recycle_feed_tds: f64,
     /// How permeate flow follows temperature.
     pub temperature: Law,
     /// How far the constant of that law may be off, K: its factor by exp[δK (1/298.15 − 1/T)].
@@ -57,6 +61,8 @@ pub struct Site {
     pub assume: BTreeMap<Column, Assumed>,
     /// The instruments behind the columns.
     pub instruments: BTreeMap<Column, Instrument>,
+    /// What is wanted of the unit.
+    pub wanted: Wanted,
     /// Limits of the unit, by column name or `recovery`, in canonical units.
     pub limits: BTreeMap<String, Limit>,
     /// What was done to the unit, in time order.
@@ -93,6 +99,8 @@ pub struct Element {
     pub test_feed_tds_mg_l: Option<f64>,
     /// Recovery of the test.
     pub test_recovery: Option<f64>,
+    /// What its maker allows.
+    pub limits: ElementLimits,
 }
 
 /// Vessels in parallel, each with elements in series.

@@ -5,6 +5,7 @@ use toml::{Table, Value};
 use super::entries::{assume, events, instant, instruments, limits};
 use super::screen::screen_settings;
 use super::service::services;
+use super::wanted::{element_limits, recycle_feed_tds, wanted};
 use super::{
     BaselineRule, ConductivityRule, Design, Element, NormaliseSettings, ReferenceRule, Salinity,
     Site, Stage, TdsPerConductivity,
@@ -46,6 +47,7 @@ pub(super) fn site(text: &str) -> Result<Site, Error> {
     let recycle_table = file.table("recycle", faults_now);
     let mut keys = Keys::new("[recycle]", recycle_table);
     let returns_to = keys.choice("returns_to", &[("feed", true)], faults_now);
+    let recycle_feed_tds = recycle_feed_tds(&mut keys, faults_now);
     if recycle_table.is_some() {
         keys.need("returns_to", returns_to, "\"feed\"", faults_now);
     }
@@ -66,6 +68,7 @@ pub(super) fn site(text: &str) -> Result<Site, Error> {
     let normalise = normalise_settings(file.table("normalise", faults_now), faults_now);
     let assume = assume(file.table("assume", faults_now), faults_now);
     let instruments = instruments(file.table("instruments", faults_now), faults_now);
+    let wanted = wanted(file.table("settings", faults_now), faults_now);
     let limits = limits(file.table("limits", faults_now), faults_now);
     let events = events(file.tables("event", faults_now), faults_now);
     let screen = screen_settings(file.table("screen", faults_now), faults_now);
@@ -81,6 +84,8 @@ pub(super) fn site(text: &str) -> Result<Site, Error> {
                 element,
                 stages,
                 recycle: recycle_table.is_some(),
+                recycle_feed_tds,
+                wanted,
                 temperature,
                 temperature_accuracy_k,
                 salt_temperature,
@@ -139,6 +144,7 @@ fn element(table: Option<&Table>, faults: &mut Faults) -> Option<Element> {
             faults,
         ),
         test_recovery: keys.quantity("test_recovery", Quantity::Fraction, RATIO, faults),
+        limits: element_limits(keys.table("limits", faults), faults),
     };
     keys.close(faults);
     area.map(|_| element)
