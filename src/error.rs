@@ -204,6 +204,9 @@ pub enum Error {
     /// A site file that can't be read.
     #[error("{0}")]
     Site(Faults),
+    /// Settings of a unit that its limits don't allow.
+    #[error("{0}")]
+    Settings(Faults),
     /// Terms of a warranty that can't be read, or don't fit the log.
     #[error("{0}")]
     Terms(Faults),
@@ -248,6 +251,7 @@ impl Error {
             Self::Analysis(faults)
             | Self::Log(faults)
             | Self::Site(faults)
+            | Self::Settings(faults)
             | Self::Terms(faults)
             | Self::MissingColumn(faults)
             | Self::Baseline(faults)

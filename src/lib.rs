@@ -13,6 +13,7 @@
 //! - [`baseline`]: what the membranes did when new.
 //! - [`mod@assess`]: the last days against that.
 //! - [`trend`], [`mod@change_points`]: statistics of one series, and of several, that stand beside those.
+//! - [`mod@settings`]: what to set on a day, and what then to expect.
 //! - [`mod@warranty`]: what was agreed on about the membranes, clause by clause.
 //! - [`mod@compare`]: trains and periods against each other.
 //! - [`mod@write`]: tables out. [`buffer`], [`error`], [`stats`], [`table`] and [`units`] serve all of them.
@@ -40,6 +41,7 @@ pub mod record;
 pub mod screen;
 pub mod sensors;
 pub mod service;
+pub mod settings;
 pub mod site;
 pub mod stats;
 pub mod table;

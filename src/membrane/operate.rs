@@ -263,6 +263,15 @@ impl Train {
         Ok((worked[0], elements))
     }
 
+    /// Feed temperatures for which all the laws hold, degC.
+    pub fn temperature_range(&self) -> (f64, f64) {
+        [self.salt_law.range(), self.basis.temperature_range_degc()]
+            .into_iter()
+            .fold(self.law.range(), |(low, high), range| {
+                (low.max(range.0), high.min(range.1))
+            })
+    }
+
     /// Refuses a temperature or salt out of the range of the laws.
     pub(super) fn check(&self, temperature: f64, tds: f64) -> Result<(), Error> {
         for range in [

@@ -18,7 +18,14 @@ pub struct SiteColumn {
 
 /// The parts of the file that speak of readings, those nearest to the plant first: an element's data sheet may
 /// have other units than its gauges.
-const SPEAKING: [&str; 5] = ["instruments", "limits", "assume", "reference", "element"];
+const SPEAKING: [&str; 6] = [
+    "instruments",
+    "limits",
+    "assume",
+    "settings",
+    "reference",
+    "element",
+];
 
 impl Site {
     /// The columns of this site's log, in the order in which tables are written.
@@ -77,6 +84,11 @@ impl Site {
                 unit: unit_of(column, &written),
             })
             .collect()
+    }
+
+    /// The unit in which the file speaks of a column, or else of the same quantity elsewhere.
+    pub fn unit_of(&self, column: Column) -> &'static Unit {
+        unit_of(column, &units_written(&self.text))
     }
 
     /// The limits of a column, where the file gives any.
