@@ -64,6 +64,7 @@ if TYPE_CHECKING:
         Saturation as Saturation,
         ScaleIndex as ScaleIndex,
         SeriesError as SeriesError,
+        SettingsError as SettingsError,
         Share as Share,
         Site as Site,
         SiteColumn as SiteColumn,
@@ -172,6 +173,16 @@ if TYPE_CHECKING:
         theil_sen as theil_sen,
         year_on_year as year_on_year,
     )
+    from brinemark.setting_up import (
+        GaugeSetting as GaugeSetting,
+        HeldLimit as HeldLimit,
+        QualityAlarm as QualityAlarm,
+        Settings as Settings,
+        SettingsMap as SettingsMap,
+        Shown as Shown,
+        settings as settings,
+        settings_map as settings_map,
+    )
     from brinemark.trends import (
         TRIGGERS as TRIGGERS,
         Prices as Prices,
@@ -244,6 +255,7 @@ _HOMES = {
         "Saturation",
         "ScaleIndex",
         "SeriesError",
+        "SettingsError",
         "Share",
         "Site",
         "SiteColumn",
@@ -330,6 +342,16 @@ _HOMES = {
         "contrast",
         "holm",
         "means_differ",
+    ),
+    "brinemark.setting_up": (
+        "GaugeSetting",
+        "HeldLimit",
+        "QualityAlarm",
+        "Settings",
+        "SettingsMap",
+        "Shown",
+        "settings",
+        "settings_map",
     ),
     "brinemark.series": ("change_points", "mann_kendall", "theil_sen", "year_on_year"),
     "brinemark.trials": (

@@ -67,6 +67,7 @@ __all__ = [
     "ScreenBlocks",
     "Screening",
     "SeriesError",
+    "SettingsError",
     "Share",
     "Site",
     "SiteColumn",
@@ -147,6 +148,8 @@ __all__ = [
     "screen_tests",
     "seawater_density",
     "seawater_osmotic_pressure",
+    "settings",
+    "settings_map",
     "silt_density_index",
     "site_columns",
     "smooth_local_trend",
@@ -179,6 +182,7 @@ class SiteError(BrinemarkError): ...
 class TermsError(BrinemarkError): ...
 class MissingColumnError(BrinemarkError): ...
 class BaselineError(BrinemarkError): ...
+class SettingsError(BrinemarkError): ...
 class SeriesError(BrinemarkError): ...
 class MethodError(BrinemarkError): ...
 class FileError(BrinemarkError): ...
@@ -1373,6 +1377,14 @@ def salt_permeability(
     salt_temperature_factor: ArrayLike,
 ) -> _Figures: ...
 def rated_membrane(site: Site) -> Membrane: ...
+def settings(site: Site, day: dict[str, Any], level: float) -> tuple[str, dict[str, Estimate]]: ...
+def settings_map(
+    site: Site,
+    day: dict[str, Any],
+    temperatures_degc: list[float],
+    feed_tds_mg_l: list[float],
+    recoveries: list[float],
+) -> dict[str, Any]: ...
 def predict(
     site: Site,
     membrane: Membrane,

@@ -46,6 +46,7 @@ def _parser() -> argparse.ArgumentParser:
         cli_look,
         cli_records,
         cli_screen,
+        cli_settings,
         cli_trend,
         cli_warranty,
     )
@@ -71,6 +72,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     command.set_defaults(run=_normalise)
 
+    cli_settings.add(commands)
     cli_assess.add(commands)
     cli_check.add(commands)
     cli_trend.add(commands)
@@ -208,6 +210,27 @@ def _reading(given: argparse.Namespace) -> dict[str, Any]:
         "columns": columns,
         **{name: getattr(given, name) for name in settings},
     }
+
+
+def _figure(option: str, text: str | None, unit: str) -> float | None:
+    """A figure that an option gives with its unit, in another unit; None where it is not given."""
+    import brinemark as bm
+
+    if text is None:
+        return None
+    number, _, word = text.strip().partition(" ")
+    # "75%" is as clear as "75 %".
+    if text.strip().endswith("%"):
+        number, word = text.strip().removesuffix("%").strip(), "%"
+    try:
+        value = float(number)
+    except ValueError:
+        raise _UnusableError(
+            f"{option} {text!r}: a figure with its unit, such as '25 {unit or '%'}'"
+        ) from None
+    if not word.strip() and unit:
+        raise _UnusableError(f"{option} {text!r}: no unit; write it as '{number} {unit}'")
+    return float(bm.convert(value, word.strip(), unit))
 
 
 def _kept_baseline(path: Path | None) -> Baseline | None:

@@ -147,7 +147,7 @@ def _meter(given: argparse.Namespace) -> int:
         given.reading,
         given.unit,
         solution=given.solution,
-        temperature_degc=_degc(given.temperature),
+        temperature_degc=cli._figure("--temperature", given.temperature, "degC"),
         compensated=given.compensated == "yes",
         alpha_per_degc=given.alpha,
         accuracy=given.accuracy,
@@ -180,19 +180,6 @@ def _meter(given: argparse.Namespace) -> int:
         print(f"- {each}")
     print(f"\n{CAUTIONS}")
     return 0
-
-
-def _degc(text: str) -> float:
-    import brinemark as bm
-
-    figure, _, unit = text.strip().partition(" ")
-    try:
-        value = float(figure)
-    except ValueError:
-        raise cli._UnusableError(f"--temperature {text!r}: write it as '25 degC' or '77 degF'") from None
-    if not unit.strip():
-        raise cli._UnusableError(f"--temperature {text!r}: no unit; write it as '25 degC' or '77 degF'")
-    return float(bm.convert(value, unit, "degC"))
 
 
 def _sheet(given: argparse.Namespace) -> int:

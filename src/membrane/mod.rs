@@ -6,6 +6,7 @@
 
 pub mod channel;
 mod element;
+pub mod expected;
 pub mod extremes;
 pub mod infer;
 pub mod operate;

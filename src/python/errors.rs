@@ -62,6 +62,12 @@ create_exception!(
 );
 create_exception!(
     brinemark,
+    SettingsError,
+    BrinemarkError,
+    "Settings of a unit that its limits don't allow."
+);
+create_exception!(
+    brinemark,
     SeriesError,
     BrinemarkError,
     "A series of figures, or a setting of a statistic, that can't be used."
@@ -145,6 +151,7 @@ impl From<Error> for PyErr {
             Error::Analysis(_) => AnalysisError::new_err(message),
             Error::Log(_) => LogError::new_err(message),
             Error::Site(_) => SiteError::new_err(message),
+            Error::Settings(_) => SettingsError::new_err(message),
             Error::Terms(_) => TermsError::new_err(message),
             Error::MissingColumn(_) => MissingColumnError::new_err(message),
             Error::Baseline(_) => BaselineError::new_err(message),
@@ -175,6 +182,7 @@ pub(super) fn register(module: &Bound<'_, PyModule>) -> PyResult<()> {
     module.add("TermsError", py.get_type::<TermsError>())?;
     module.add("MissingColumnError", py.get_type::<MissingColumnError>())?;
     module.add("BaselineError", py.get_type::<BaselineError>())?;
+    module.add("SettingsError", py.get_type::<SettingsError>())?;
     module.add("SeriesError", py.get_type::<SeriesError>())?;
     module.add("MethodError", py.get_type::<MethodError>())?;
     module.add("FileError", py.get_type::<FileError>())

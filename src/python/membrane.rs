@@ -244,10 +244,10 @@ fn predict<'py>(
 }
 
 /// A figure of something, by name.
-type Named<T> = (&'static str, fn(&T) -> f64);
+pub(super) type Named<T> = (&'static str, fn(&T) -> f64);
 
 /// The figures of a unit at work, by name.
-const WORKING: [Named<Working>; 12] = [
+pub(super) const WORKING: [Named<Working>; 12] = [
     ("feed_pressure_bar", |case| case.feed_pressure),
     ("feed_flow_m3_h", |case| case.feed_flow),
     ("inlet_flow_m3_h", |case| case.inlet_flow),
@@ -265,7 +265,7 @@ const WORKING: [Named<Working>; 12] = [
 ];
 
 /// The figures of one element at work, by name.
-const ELEMENT: [Named<ElementAtWork>; 11] = [
+pub(super) const ELEMENT: [Named<ElementAtWork>; 11] = [
     ("stage", |element| element.stage as f64),
     ("element", |element| element.element as f64),
     ("flux_l_m2_h", |element| element.flux),

@@ -20,6 +20,7 @@ mod result;
 mod scaling;
 mod screening;
 mod series;
+mod settings;
 mod site;
 mod tables;
 mod trend;
@@ -52,6 +53,7 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     evidence::register(module)?;
     uncertainty::register(module)?;
     records::register(module)?;
+    settings::register(module)?;
     series::register(module)?;
     assess::register(module)?;
     trend::register(module)?;

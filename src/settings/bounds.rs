@@ -146,6 +146,14 @@ impl Bound {
 const OF_UNIT: &str = "the unit's limits ([limits] of the site file)";
 const OF_ELEMENT: &str = "the element's maker ([element.limits] of the site file)";
 
+/// Ratios are told in per cent, however the file writes them.
+fn told_in(unit: &'static Unit) -> &'static Unit {
+    match unit.quantity {
+        Quantity::Fraction => Unit::parse("%").unwrap_or(unit),
+        _ => unit,
+    }
+}
+
 /// All limits that a site tells and that a setting can keep or break. Its low limit of permeate flow is what is needed of the
 /// unit, not what it stands: it is none of them.
 pub fn of_site(site: &Site) -> Vec<Bound> {
@@ -156,7 +164,7 @@ pub fn of_site(site: &Site) -> Vec<Bound> {
                 of,
                 limit,
                 is_high,
-                unit,
+                unit: told_in(unit),
                 source,
             });
         }
@@ -223,7 +231,7 @@ pub fn of_scaling(limits: &RecoveryLimits) -> impl Iterator<Item = Bound> {
             of: Of::Scale(limit.scale.name()),
             limit: limit.recovery,
             is_high: true,
-            unit: Quantity::Fraction.canonical(),
+            unit: told_in(Quantity::Fraction.canonical()),
             source: limit.limit.basis,
         })
 }

@@ -14,12 +14,14 @@ pub mod gauges;
 pub mod map;
 #[cfg(test)]
 mod tests;
+mod told;
 
 use self::bounds::{Bound, Of, Run};
 use self::choose::{Asked, Chosen, Problem, Recycle};
 use self::gauges::Gauge;
 use crate::error::{Error, Fault, Faults, within};
 use crate::log::Column;
+use crate::membrane::expected::{Doubts, Expected};
 use crate::membrane::operate::{Drain, Drive, Operation};
 use crate::membrane::train::{Membrane, Train};
 use crate::normalise::inputs::SaltFrom;
@@ -33,6 +35,8 @@ pub struct Day {
     pub feed_temperature: f64,
     /// Salt in the raw feed, mg/L; else `[assume] feed_tds`, or that of the design.
     pub feed_tds: Option<f64>,
+    /// The same as conductivity, µS/cm at 25 degC, by the rule of the site file.
+    pub feed_conductivity: Option<f64>,
     /// bar; else `[assume] permeate_pressure`, or that of the design.
     pub permeate_pressure: Option<f64>,
     /// A pressure that the unit is to run at, bar, in place of a permeate flow.
@@ -97,7 +101,9 @@ pub struct Settings {
     /// What the site file might tell and doesn't: nothing is held against it.
     pub not_told: Vec<&'static str>,
     /// What is taken as exact, since the site file doesn't tell how far it may be off.
-    pub taken_as_exact: Vec<Column>,
+    pub taken_as_exact: Vec<&'static str>,
+    /// What the unit is expected to make, with intervals.
+    pub expected: Expected,
     /// What a person should know before setting anything.
     pub warnings: Vec<String>,
     /// The alarm of the permeate's quality.
@@ -133,7 +139,7 @@ const MOVE: f64 = 1.05;
 /// How far the choice is moved where gauges might lead to where nothing holds together, as a share of each limit.
 const UNKNOWN: f64 = 0.05;
 
-/// What to set on such a day.
+/// What to set on such a day; `level`: how often the intervals of what is expected shall hold the truth.
 ///
 /// # Errors
 /// [`Error::Site`] names each key that is missing and not given; [`Error::Range`] for a day outside what the laws are valid
@@ -148,12 +154,12 @@ const UNKNOWN: f64 = 0.05;
 ///     feed_temperature: 10.0, feed_tds: Some(900.0), permeate_pressure: Some(0.3),
 ///     permeate_flow: Some(5.0), recovery: Some(0.6), ..Day::default()
 /// };
-/// let found = settings(&site, &day)?;
+/// let found = settings(&site, &day, 0.9)?;
 /// assert!((found.run.working.permeate_flow - 5.0).abs() < 1e-6);
 /// assert!((found.concentrate_flow.value - 5.0 / 0.6 * 0.4).abs() < 1e-6);
 /// # Ok::<(), brinemark::Error>(())
 /// ```
-pub fn settings(site: &Site, day: &Day) -> Result<Settings, Error> {
+pub fn settings(site: &Site, day: &Day, level: f64) -> Result<Settings, Error> {
     let train = Train::new(site, None)?;
     let problem = problem(site, day, &train)?;
     let gauges = Gauges::of(site);
@@ -185,7 +191,16 @@ pub fn settings(site: &Site, day: &Day) -> Result<Settings, Error> {
             }
         }
         if !moved {
-            return found(site, problem, chosen, case, sets, &around);
+            return found(
+                site,
+                problem,
+                chosen,
+                case,
+                sets,
+                &around,
+                day.membrane.is_none(),
+                level,
+            );
         }
         worst_of = Some(around);
     }
@@ -226,6 +241,37 @@ fn problem<'a>(site: &Site, day: &Day, train: &'a Train) -> Result<Problem<'a>, 
         ReferenceRule::Baseline(_) => None,
     };
     let mut faults = Faults::default();
+    let by_conductivity = match day.feed_conductivity.map(|measured| {
+        let (_, rule) = SaltFrom::of_stream(Column::FeedTds, site);
+        (measured, rule.map(|rule| rule.tds(measured)))
+    }) {
+        Some((_, None)) => {
+            faults.push(
+                Fault::new(
+                    "the site file doesn't tell how it is turned into salt",
+                    "add [salinity.tds_per_conductivity] feed = 0.55, or give the salt itself",
+                )
+                .at_column("feed_conductivity"),
+            );
+            // Its fault is told; no other is to be.
+            Some(f64::NAN)
+        }
+        Some((measured, Some(tds))) => {
+            within("feed_conductivity", measured, (0.0, 1e6), " uS/cm")?;
+            if tds.is_nan() {
+                faults.push(
+                    Fault::new(
+                        "beyond what is known of the salt",
+                        "check the reading and its unit, and [salinity.tds_per_conductivity] feed",
+                    )
+                    .at_column("feed_conductivity")
+                    .with_value(format!("{measured} uS/cm")),
+                );
+            }
+            Some(tds)
+        }
+        None => None,
+    };
     let mut need = |what: &str, given: Option<f64>, remedy: &str| {
         given.unwrap_or_else(|| {
             faults.push(Fault::new("not given, and not in the site file", remedy).at_column(what));
@@ -237,6 +283,7 @@ fn problem<'a>(site: &Site, day: &Day, train: &'a Train) -> Result<Problem<'a>, 
     let feed_tds = need(
         "feed_tds",
         day.feed_tds
+            .or(by_conductivity)
             .or_else(|| assumed(Column::FeedTds))
             .or(design.map(|design| design.feed_tds)),
         "give the day's, as salt or as conductivity, or [assume] feed_tds",
@@ -473,6 +520,8 @@ fn found(
     case: Operation,
     [pressure, concentrate, recycle]: [Set; 3],
     around: &[Run],
+    rated: bool,
+    level: f64,
 ) -> Result<Settings, Error> {
     // Refuses what the laws don't hold for, which the search only passes over.
     let (_, elements) = problem.train.profile(&problem.membrane, &case)?;
@@ -498,32 +547,10 @@ fn found(
     let recovery_range = recoveries.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), at| {
         (low.min(at), high.max(at))
     });
-    let mut taken_as_exact: Vec<Column> = [
-        Some(pressure),
-        Some(concentrate),
-        site.recycle.then_some(recycle),
-    ]
-    .into_iter()
-    .flatten()
-    .filter(|set| set.gauge.accuracy.is_none())
-    .map(|set| set.gauge.column)
-    .collect();
-    let is_told = |column: &Column| {
-        site.instruments
-            .get(column)
-            .is_some_and(|known| known.accuracy.is_some())
-    };
-    let (conductivity, rule) = SaltFrom::of_stream(Column::FeedTds, site);
-    let salt = if rule.is_some() {
-        conductivity
-    } else {
-        Column::FeedTds
-    };
-    taken_as_exact.extend(
-        [Column::FeedTemperature, salt]
-            .into_iter()
-            .filter(|column| !is_told(column)),
-    );
+    let doubts = Doubts::of_site(site, &case, rated);
+    let expected = problem
+        .train
+        .expected(&problem.membrane, &case, &doubts, level)?;
     Ok(Settings {
         feed_pressure: pressure,
         concentrate_flow: concentrate,
@@ -539,7 +566,8 @@ fn found(
         stops_recovery: chosen.stops_recovery,
         held,
         not_told: bounds::not_told(site),
-        taken_as_exact,
+        taken_as_exact: doubts.not_told,
+        expected,
         warnings: warnings(site, &problem, &case),
         alarm: alarm(site, &problem, &run)?,
         elements,

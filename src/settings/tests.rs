@@ -89,7 +89,7 @@ fn beyond(found: &Settings) -> Vec<String> {
 
 #[test]
 fn warm_water_gives_what_is_wanted() {
-    let found = settings(&small(), &day(25.0)).unwrap();
+    let found = settings(&small(), &day(25.0), 0.9).unwrap();
     let run = &found.run;
     assert!(found.stops_flow.is_empty(), "{:?}", found.stops_flow);
     // As near as the marks of a gauge of 5 psi are.
@@ -114,7 +114,7 @@ fn warm_water_gives_what_is_wanted() {
 #[test]
 fn cold_water_is_stopped_by_the_pressure_limit_and_no_gauge_breaks_it() {
     let site = small();
-    let found = settings(&site, &day(3.0)).unwrap();
+    let found = settings(&site, &day(3.0), 0.9).unwrap();
     assert_eq!(found.stops_flow, vec![Of::FeedPressure]);
     assert!(found.run.working.permeate_flow < 2.3 * GPM);
     let pressure = found.feed_pressure;
@@ -128,7 +128,7 @@ fn cold_water_is_stopped_by_the_pressure_limit_and_no_gauge_breaks_it() {
 #[test]
 fn a_unit_that_cannot_recycle_gives_up_recovery() {
     let text = SMALL.replace("[recycle]\nreturns_to = \"feed\"\n", "");
-    let found = settings(&Site::parse(&text).unwrap(), &day(25.0)).unwrap();
+    let found = settings(&Site::parse(&text).unwrap(), &day(25.0), 0.9).unwrap();
     assert!(found.recycle_flow.is_none());
     assert!(found.run.working.recovery < 0.45);
     assert!(
@@ -143,7 +143,7 @@ fn a_unit_that_cannot_recycle_gives_up_recovery() {
 #[test]
 fn limits_that_cannot_be_kept_together_are_refused_by_name() {
     let text = SMALL.replace("feed_flow = \"16 gpm\"", "feed_flow = \"2.5 gpm\"");
-    let refused = settings(&Site::parse(&text).unwrap(), &day(25.0)).unwrap_err();
+    let refused = settings(&Site::parse(&text).unwrap(), &day(25.0), 0.9).unwrap_err();
     assert!(matches!(refused, Error::Settings(_)));
     assert!(
         refused.to_string().contains("feed flow of a vessel"),
@@ -160,7 +160,7 @@ fn what_is_missing_is_named_all_at_once() {
         feed_temperature: 15.0,
         ..Day::default()
     };
-    let refused = settings(&Site::parse(&text).unwrap(), &day).unwrap_err();
+    let refused = settings(&Site::parse(&text).unwrap(), &day, 0.9).unwrap_err();
     let faults = refused.faults();
     let columns: Vec<&str> = faults
         .iter()
@@ -183,16 +183,16 @@ fn recycling_salty_water_is_warned_of() {
         feed_tds: Some(1200.0),
         ..day(25.0)
     };
-    let found = settings(&small(), &salty).unwrap();
+    let found = settings(&small(), &salty, 0.9).unwrap();
     assert!(found.warnings.iter().any(|text| text.contains("recycled")));
-    let found = settings(&small(), &day(25.0)).unwrap();
+    let found = settings(&small(), &day(25.0), 0.9).unwrap();
     assert!(found.warnings.is_empty(), "{:?}", found.warnings);
 }
 
 #[test]
 fn the_alarm_is_above_what_is_expected_and_warm_water_reaches_it_where_told() {
     let site = small();
-    let found = settings(&site, &day(10.0)).unwrap();
+    let found = settings(&site, &day(10.0), 0.9).unwrap();
     let alarm = found.alarm;
     assert!((alarm.permeate_tds / alarm.expected.0 - 1.5).abs() < 1e-12);
     let warm = alarm.reached_at.expect("before 100 degF");
@@ -252,7 +252,7 @@ proptest! {
             recovery: Some(recovery),
             ..Day::default()
         };
-        let found = match settings(&site, &day) {
+        let found = match settings(&site, &day, 0.9) {
             Ok(found) => found,
             // Where a small flow's meter is too coarse there may be none.
             Err(Error::Settings(_)) => return Ok(()),

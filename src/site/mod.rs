@@ -89,8 +89,12 @@ pub struct Element {
     pub feed_spacer_thickness_m: Option<f64>,
     /// Permeate flow at the test conditions, m3/h.
     pub rated_permeate_flow_m3_h: Option<f64>,
+    /// How far an element's flow may lie from that, either way, as a share.
+    pub rated_permeate_flow_tolerance: Option<f64>,
     /// Rejection at the test conditions.
     pub rated_rejection: Option<f64>,
+    /// The least that an element may have.
+    pub rated_rejection_minimum: Option<f64>,
     /// Test pressure, bar.
     pub test_pressure_bar: Option<f64>,
     /// Test temperature, degC.

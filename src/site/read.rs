@@ -129,7 +129,19 @@ fn element(table: Option<&Table>, faults: &mut Faults) -> Option<Element> {
             FLOW_M3_H,
             faults,
         ),
+        rated_permeate_flow_tolerance: keys.quantity(
+            "rated_permeate_flow_tolerance",
+            Quantity::Fraction,
+            SHARE,
+            faults,
+        ),
         rated_rejection: keys.quantity("rated_rejection", Quantity::Fraction, RATIO, faults),
+        rated_rejection_minimum: keys.quantity(
+            "rated_rejection_minimum",
+            Quantity::Fraction,
+            RATIO,
+            faults,
+        ),
         test_pressure_bar: keys.quantity("test_pressure", Quantity::Pressure, PRESSURE_BAR, faults),
         test_temperature_degc: keys.quantity(
             "test_temperature",
