@@ -1,6 +1,7 @@
 //! The site file: every fault named with its key, and the right one beside it.
 
 use brinemark::site::{Accuracy, ConductivityRule, ReferenceRule, TEMPLATE};
+use brinemark::water::scaling::Scale;
 use brinemark::water::{Basis, SaltCurve, WaterAnalysis};
 use brinemark::{Site, log::Column, normalise::temperature::Law};
 use proptest::prelude::*;
@@ -43,6 +44,8 @@ fn every_optional_line_of_the_template_is_right() {
             "kind",
             "returns_to",
             "highest_feed_tds",
+            "acid",
+            "acid_dose",
         ]
         .contains(&name)
             || WaterAnalysis::NAMES.contains(&name)
@@ -58,7 +61,7 @@ fn every_optional_line_of_the_template_is_right() {
             .unwrap();
         lines[header] = lines[header].trim_start_matches("# ").to_owned();
         // An entry of a list is whole or wrong: tried below.
-        if lines[header].starts_with("[[") {
+        if lines[header].starts_with("[[") || lines[header].starts_with("[water]") {
             continue;
         }
         let design = lines[header].starts_with("[reference]") && name != "start";
@@ -77,6 +80,22 @@ fn every_optional_line_of_the_template_is_right() {
         Site::parse(&format!("{TEMPLATE}\n{}\n", kept.join("\n"))).expect("an entry that is right")
     };
     assert_eq!(entry("# [[event]]", &[]).events.len(), 1);
+    let analysed = entry("# [water]", &["hardness"]).water.unwrap();
+    assert_eq!(
+        (analysed.analysis.ph, analysed.analysis.alkalinity),
+        (7.4, 205.0)
+    );
+    assert!(analysed.taken.is_empty());
+    let by_hardness = entry("# [water]", &["alkalinity", "calcium", "magnesium"])
+        .water
+        .unwrap();
+    // As calcium carbonate, both.
+    assert!((by_hardness.analysis.ions[3] - 144.15).abs() < 0.01);
+    assert_eq!(by_hardness.analysis.alkalinity, 360.0);
+    assert_eq!(by_hardness.taken.len(), 2);
+    let treated = entry("# [scaling]", &["limits = \"un", "method"]).scaling;
+    assert_eq!(treated.acid.map(|(_, dose)| dose), Some(30.0));
+    assert_eq!(treated.limits.of(Scale::CalciumCarbonate).index, 1.5);
     let recycles = entry("# [recycle]", &[]);
     assert!(recycles.recycle && recycles.recycle_feed_tds == 800.0);
     let of_column = &entry("# [[service]]", &["name"]).service[0];
@@ -357,4 +376,83 @@ proptest! {
             let _ = Site::parse(&format!("{}{text}{}", &TEMPLATE[..at], &TEMPLATE[at..]));
         }
     }
+}
+
+#[test]
+fn an_analysis_for_scaling_is_refused_key_by_key() {
+    let faults = |lines: &str| -> Vec<String> {
+        match Site::parse(&format!("{TEMPLATE}\n{lines}\n")) {
+            Ok(_) => Vec::new(),
+            Err(error) => error.faults().iter().map(ToString::to_string).collect(),
+        }
+    };
+    let one = |lines: &str, part: &str| {
+        let found = faults(lines);
+        assert!(
+            found.len() == 1 && found[0].contains(part),
+            "{lines}: {found:?}"
+        );
+    };
+    assert!(faults("[water]\nph = 7.4\nhardness = \"300 mg/L\"\ntds = \"500 mg/L\"").is_empty());
+    one("[water]\nalkalinity = \"200 mg/L\"", "[water] ph");
+    one("[water]\nph = 74", "[water] ph");
+    one("[water]\nph = 7.4\ncalcium = 95", "[water] calcium");
+    one(
+        "[water]\nph = 7.4\ncalcium = \"-1 mg/L\"",
+        "[water] calcium",
+    );
+    one(
+        "[water]\nph = 7.4\ncalcuim = \"9 mg/L\"",
+        "did you mean 'calcium'?",
+    );
+    one(
+        "[water]\nph = 7.4\nhardness = \"300 mg/L\"\ncalcium = \"90 mg/L\"",
+        "[water] hardness",
+    );
+    one(
+        "[water]\nph = 7.4\nalkalinity = \"20 mg/L\"\nsodium = \"120 mg/L\"\nmagnesium = \"30 mg/L\"\n\
+         calcium = \"95 mg/L\"\nchloride = \"180 mg/L\"\nsulfate = \"160 mg/L\"",
+        "meq/L",
+    );
+    one("[scaling]\nlimits = \"none\"", "[scaling] limits");
+    one(
+        "[scaling]\nlimits = { calcium_carbonat = 1.5 }",
+        "[scaling] limits",
+    );
+    one(
+        "[scaling]\nlimits = { calcium_carbonate = 15 }",
+        "[scaling] limits",
+    );
+    one("[scaling]\nacid = \"sulfuric\"", "[scaling] acid");
+    one("[scaling]\nsoftened = \"120 %\"", "[scaling] softened");
+    one(
+        "[scaling]\nsalt_passage = { calcium = 2 }",
+        "[scaling] salt_passage calcium",
+    );
+}
+
+#[test]
+fn another_days_salt_scales_all_contents_alike() {
+    let text = format!(
+        "{TEMPLATE}\n[water]\nph = 7.6\nalkalinity = \"150 mg/L\"\ncalcium = \"80 mg/L\"\ntds = \"500 mg/L\"\n\
+         [scaling]\nlimits = \"antiscalant\"\n"
+    );
+    let site = Site::parse(&text).unwrap();
+    let plain = site.water_at(25.0, None).unwrap().unwrap();
+    let twice = site.water_at(10.0, Some(1000.0)).unwrap().unwrap();
+    assert_eq!(twice.temperature_degc, 10.0);
+    assert_eq!((twice.tds, twice.alkalinity), (1000.0, 300.0));
+    assert_eq!(twice.ions[3], 2.0 * plain.ions[3]);
+    let (at_one, at_two) = (
+        site.scaling_of(&plain).unwrap(),
+        site.scaling_of(&site.water_at(25.0, Some(1000.0)).unwrap().unwrap())
+            .unwrap(),
+    );
+    assert!(at_two.limits[0].recovery < at_one.limits[0].recovery);
+    let silent = format!("{TEMPLATE}\n[water]\nph = 7.6\nsilica = \"20 mg/L\"\n");
+    let refused = Site::parse(&silent)
+        .unwrap()
+        .water_at(25.0, Some(800.0))
+        .unwrap_err();
+    assert!(refused.to_string().contains("[water] tds"), "{refused}");
 }

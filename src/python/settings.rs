@@ -7,6 +7,7 @@ use pyo3::types::PyDict;
 
 use super::assess::PyEstimate;
 use super::membrane::{PyMembrane, WORKING};
+use super::scaling::PyWater;
 use super::site::PySite;
 use crate::settings::map::map;
 use crate::settings::{Day, settings as settings_of};
@@ -24,6 +25,7 @@ struct DayGiven {
     recovery: Option<f64>,
     recycle_flow_m3_h: Option<f64>,
     membrane: Option<Py<PyMembrane>>,
+    water: Option<Py<PyWater>>,
 }
 
 impl DayGiven {
@@ -38,7 +40,7 @@ impl DayGiven {
             recovery: self.recovery,
             recycle_flow: self.recycle_flow_m3_h,
             membrane: self.membrane.as_ref().map(|membrane| membrane.get().0),
-            scaling: None,
+            water: self.water.as_ref().map(|water| water.get().0),
         }
     }
 }
@@ -77,7 +79,6 @@ fn settings_map<'py>(
             &temperatures_degc,
             &feed_tds_mg_l,
             &recoveries,
-            |_, _| Ok(None),
         )
     })?;
     let found = PyDict::new(py);

@@ -3,12 +3,11 @@
 use rayon::prelude::*;
 
 use super::bounds::{self, Bound, Of, Run};
-use super::{Day, problem};
+use super::{Day, problem, scaling};
 use crate::error::Error;
 use crate::membrane::operate::Operation;
 use crate::membrane::train::Train;
 use crate::site::Site;
-use crate::water::scaling::RecoveryLimits;
 
 /// One point of the map.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -30,7 +29,8 @@ impl Cell {
 
 /// The map over temperatures in degC, salt of the raw feed in mg/L and recoveries: temperature by temperature, in it salt by
 /// salt, in it recovery by recovery. What else is asked for is the day's; recycle is what it tells or the site file, or none.
-/// Gauges are taken as exact. `scaling` tells the recoveries that scales allow, where the water was analysed.
+/// Gauges are taken as exact. Scales count where the site file has an analysis, scaled to each salt; an analysis of the
+/// day's own is taken as it is.
 ///
 /// # Errors
 /// As of [`settings`](super::settings); a figure of the grid out of range is refused too.
@@ -40,7 +40,6 @@ pub fn map(
     temperatures: &[f64],
     feed_tds: &[f64],
     recoveries: &[f64],
-    scaling: impl Fn(f64, f64) -> Result<Option<RecoveryLimits>, Error> + Sync,
 ) -> Result<Vec<Cell>, Error> {
     let (Some(temperature), Some(tds), Some(recovery)) =
         (temperatures.first(), feed_tds.first(), recoveries.first())
@@ -52,8 +51,7 @@ pub fn map(
         feed_temperature: *temperature,
         feed_tds: Some(*tds),
         recovery: Some(*recovery),
-        scaling: None,
-        ..day.clone()
+        ..*day
     };
     let problem = problem(site, &first, &train)?;
     let waters: Vec<(f64, f64)> = temperatures
@@ -63,7 +61,7 @@ pub fn map(
     let scales = waters
         .par_iter()
         .map(|(temperature, tds)| {
-            let found = scaling(*temperature, *tds)?;
+            let found = scaling(site, day, *temperature, *tds)?;
             Ok(found.iter().flat_map(bounds::of_scaling).collect())
         })
         .collect::<Result<Vec<Vec<Bound>>, Error>>()?;

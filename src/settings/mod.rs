@@ -26,10 +26,10 @@ use crate::membrane::operate::{Drain, Drive, Operation};
 use crate::membrane::train::{Membrane, Train};
 use crate::normalise::inputs::SaltFrom;
 use crate::site::{ReferenceRule, Site};
-use crate::water::scaling::RecoveryLimits;
+use crate::water::scaling::{RecoveryLimits, Water};
 
 /// What a day brings and what is asked of it. What is `None` is taken from the site file.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Day {
     /// Of the feed, degC.
     pub feed_temperature: f64,
@@ -49,8 +49,8 @@ pub struct Day {
     pub recycle_flow: Option<f64>,
     /// The membranes; else those of the data sheet.
     pub membrane: Option<Membrane>,
-    /// The recoveries that the water's scales allow, where it was analysed.
-    pub scaling: Option<RecoveryLimits>,
+    /// The day's analysis, before treatment; else that of the site file at the day's temperature and salt.
+    pub water: Option<Water>,
 }
 
 /// Something that is set, by its gauge.
@@ -104,6 +104,8 @@ pub struct Settings {
     pub taken_as_exact: Vec<&'static str>,
     /// What the unit is expected to make, with intervals.
     pub expected: Expected,
+    /// The recoveries that scales allow, where the water was analysed.
+    pub scaling: Option<RecoveryLimits>,
     /// What a person should know before setting anything.
     pub warnings: Vec<String>,
     /// The alarm of the permeate's quality.
@@ -161,7 +163,11 @@ const UNKNOWN: f64 = 0.05;
 /// ```
 pub fn settings(site: &Site, day: &Day, level: f64) -> Result<Settings, Error> {
     let train = Train::new(site, None)?;
-    let problem = problem(site, day, &train)?;
+    let mut problem = problem(site, day, &train)?;
+    let scaling = scaling(site, day, problem.temperature, problem.feed_tds)?;
+    problem
+        .bounds
+        .extend(scaling.iter().flat_map(bounds::of_scaling));
     let gauges = Gauges::of(site);
     let mut margins = vec![0.0; problem.bounds.len()];
     let mut worst_of = None;
@@ -200,11 +206,26 @@ pub fn settings(site: &Site, day: &Day, level: f64) -> Result<Settings, Error> {
                 &around,
                 day.membrane.is_none(),
                 level,
-            );
+            )
+            .map(|found| Settings { scaling, ..found });
         }
         worst_of = Some(around);
     }
     Err(Error::Settings(no_setting(&problem, worst_of).into()))
+}
+
+/// The recoveries that scales allow on a day, by its own analysis or that of the site file.
+fn scaling(
+    site: &Site,
+    day: &Day,
+    temperature: f64,
+    feed_tds: f64,
+) -> Result<Option<RecoveryLimits>, Error> {
+    let water = match day.water {
+        Some(water) => Some(water.at_temperature(temperature)?),
+        None => site.water_at(temperature, Some(feed_tds))?,
+    };
+    water.map(|water| site.scaling_of(&water)).transpose()
 }
 
 /// Why there is none.
@@ -351,8 +372,7 @@ fn problem<'a>(site: &Site, day: &Day, train: &'a Train) -> Result<Problem<'a>, 
         (0.0, 1e6),
         " m3/h",
     )?;
-    let mut bounds = bounds::of_site(site);
-    bounds.extend(day.scaling.iter().flat_map(bounds::of_scaling));
+    let bounds = bounds::of_site(site);
     let problem = Problem {
         train,
         // Missing only with a fault, and that was just raised.
@@ -568,6 +588,7 @@ fn found(
         not_told: bounds::not_told(site),
         taken_as_exact: doubts.not_told,
         expected,
+        scaling: None,
         warnings: warnings(site, &problem, &case),
         alarm: alarm(site, &problem, &run)?,
         elements,

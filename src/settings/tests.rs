@@ -211,6 +211,38 @@ fn the_alarm_is_above_what_is_expected_and_warm_water_reaches_it_where_told() {
 }
 
 #[test]
+fn a_scale_that_binds_lowers_the_recovery() {
+    let hard = "\n[water]\nph = 7.5\nalkalinity = \"220 mg/L\"\ncalcium = \"90 mg/L\"\nsilica = \"35 mg/L\"\ntds = \"500 mg/L\"\n\
+                [scaling]\nlimits = \"antiscalant\"\n";
+    let site = Site::parse(&format!("{SMALL}{hard}")).unwrap();
+    let wanted = Day {
+        recovery: Some(0.74),
+        ..day(15.0)
+    };
+    let plain = settings(&small(), &wanted, 0.9).unwrap();
+    let found = settings(&site, &wanted, 0.9).unwrap();
+    let binding = found.scaling.as_ref().unwrap().binding().unwrap().clone();
+    assert_eq!(binding.scale.name(), "silica");
+    assert!(found.stops_recovery.contains(&Of::Scale("silica")));
+    // With gauges off by all they may be.
+    assert!(found.recovery_range.1 <= binding.recovery * (1.0 + 1e-9));
+    assert!(found.run.working.recovery < plain.run.working.recovery);
+    let cells = super::map::map(
+        &site,
+        &Day {
+            recycle_flow: Some(1.5),
+            ..wanted
+        },
+        &[15.0],
+        &[500.0],
+        &[binding.recovery - 0.01, binding.recovery + 0.01],
+    )
+    .unwrap();
+    assert!(cells[0].is_allowed(), "{:?}", cells[0]);
+    assert_eq!(cells[1].broken, Some(Of::Scale("silica")));
+}
+
+#[test]
 fn the_map_says_what_settings_say() {
     let site = small();
     let day = Day {
@@ -218,10 +250,7 @@ fn the_map_says_what_settings_say() {
         ..day(20.0)
     };
     let (temperatures, salts, recoveries) = ([3.0, 25.0], [500.0, 3000.0], [0.4, 0.6, 0.78]);
-    let cells = super::map::map(&site, &day, &temperatures, &salts, &recoveries, |_, _| {
-        Ok(None)
-    })
-    .unwrap();
+    let cells = super::map::map(&site, &day, &temperatures, &salts, &recoveries).unwrap();
     assert_eq!(cells.len(), 12);
     let at = |t: usize, s: usize, r: usize| cells[(t * 2 + s) * 3 + r];
     // Above the unit's own limit of recovery.

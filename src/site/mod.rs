@@ -6,6 +6,7 @@ mod read;
 mod screen;
 mod service;
 mod wanted;
+mod water;
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -24,6 +25,7 @@ pub(crate) use entries::{instant, range_of as possible};
 pub(crate) use read::law;
 pub use service::{Interval, Service, ServiceKind};
 pub use wanted::{ElementLimits, Figure, RECYCLE_FEED_TDS_MG_L, Wanted};
+pub use water::{Scaling, SiteWater};
 
 /// A commented site file with every key.
 pub const TEMPLATE: &str = include_str!("template.toml");
@@ -53,6 +55,10 @@ pub struct Site {
     pub salt_temperature_accuracy_k: Option<f64>,
     /// What the salt is, and how conductivity tells its amount.
     pub salinity: Salinity,
+    /// The analysis of the feed, where there is one.
+    pub water: Option<SiteWater>,
+    /// How far its scales may go.
+    pub scaling: Scaling,
     /// What readings are compared with.
     pub reference: ReferenceRule,
     /// Choices of the normalisation.

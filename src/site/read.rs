@@ -6,6 +6,7 @@ use super::entries::{assume, events, instant, instruments, limits};
 use super::screen::screen_settings;
 use super::service::services;
 use super::wanted::{element_limits, recycle_feed_tds, wanted};
+use super::water::{scaling, water};
 use super::{
     BaselineRule, ConductivityRule, Design, Element, NormaliseSettings, ReferenceRule, Salinity,
     Site, Stage, TdsPerConductivity,
@@ -26,6 +27,7 @@ pub(super) const TEMPERATURE_DEGC: (f64, f64) = (0.0, 100.0);
 pub(super) const TDS_MG_L: (f64, f64) = (0.0, 400_000.0);
 const RATIO: (f64, f64) = (1e-9, 1.0);
 pub(super) const SHARE: (f64, f64) = (0.0, 0.5);
+pub(super) const SHARE_OF_ONE: (f64, f64) = (0.0, 1.0);
 pub(super) const HOURS: (f64, f64) = (0.0, 1e6);
 
 pub(super) fn site(text: &str) -> Result<Site, Error> {
@@ -68,6 +70,8 @@ pub(super) fn site(text: &str) -> Result<Site, Error> {
     let normalise = normalise_settings(file.table("normalise", faults_now), faults_now);
     let assume = assume(file.table("assume", faults_now), faults_now);
     let instruments = instruments(file.table("instruments", faults_now), faults_now);
+    let water = water(file.table("water", faults_now), faults_now);
+    let scaling = scaling(file.table("scaling", faults_now), faults_now);
     let wanted = wanted(file.table("settings", faults_now), faults_now);
     let limits = limits(file.table("limits", faults_now), faults_now);
     let events = events(file.tables("event", faults_now), faults_now);
@@ -91,6 +95,8 @@ pub(super) fn site(text: &str) -> Result<Site, Error> {
                 salt_temperature,
                 salt_temperature_accuracy_k,
                 salinity,
+                water,
+                scaling,
                 reference,
                 normalise,
                 assume,

@@ -16,7 +16,7 @@ const CHARGES_APART_GOOD: f64 = 0.05;
 const TDS_PER_IONIC_STRENGTH: f64 = 40_000.0;
 
 /// A water analysis. NaN is a figure that was not analysed; what was looked for and not found is 0.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 pub struct Water {
     /// degC.
     pub temperature_degc: f64,
@@ -192,6 +192,28 @@ impl Water {
         0.5 * (ions + molar[CARBONATE])
     }
 
+    /// The same water with so many times of everything dissolved in it; its pH stays.
+    pub(crate) fn scaled(&self, factor: f64) -> Self {
+        Self {
+            alkalinity: self.alkalinity * factor,
+            ions: self.ions.map(|content| content * factor),
+            tds: self.tds * factor,
+            ..*self
+        }
+    }
+
+    /// The same water at another temperature; its pH stays.
+    ///
+    /// # Errors
+    /// [`Error::Range`] outside 0 to 50 degC.
+    pub(crate) fn at_temperature(&self, temperature_degc: f64) -> Result<Self, Error> {
+        setting("temperature", temperature_degc, (0.0, 50.0), " degC")?;
+        Ok(Self {
+            temperature_degc,
+            ..*self
+        })
+    }
+
     /// What of the analysis is worth knowing: balance of charges, and what was not analysed.
     pub fn notes(&self) -> Vec<String> {
         let mut notes = Vec::new();
@@ -249,7 +271,7 @@ impl Water {
 pub const RECOVERY_MAX: f64 = 0.99;
 
 /// Share of each that passes the membranes, permeate over feed, 0 to 1.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 pub struct SaltPassage {
     /// In the order of [`Water::IONS`].
     pub ions: [f64; Water::IONS.len()],

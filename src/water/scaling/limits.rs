@@ -14,7 +14,8 @@ const STEPS: usize = 60;
 const HALVINGS: usize = 40;
 
 /// Which index is held to the limits.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Method {
     /// That of the standard practice.
     Standard,
@@ -42,7 +43,7 @@ impl Method {
 }
 
 /// The saturation a scale may reach, and where that comes from.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 pub struct Limit {
     /// log10 of saturation.
     pub index: f64,
@@ -51,7 +52,7 @@ pub struct Limit {
 }
 
 /// The limits of all scales.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 pub struct Limits([Limit; Scale::ALL.len()]);
 
 /// Saturation itself, of what has no limit of its own.

@@ -7,7 +7,8 @@ use super::{SaltPassage, Water};
 use crate::error::{Error, Fault, setting};
 
 /// An acid that lowers alkalinity.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Acid {
     /// H2SO4, which brings sulfate.
     Sulfuric,
