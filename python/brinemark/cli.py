@@ -45,6 +45,7 @@ def _parser() -> argparse.ArgumentParser:
         cli_compare,
         cli_look,
         cli_records,
+        cli_scaling,
         cli_screen,
         cli_settings,
         cli_trend,
@@ -73,6 +74,7 @@ def _parser() -> argparse.ArgumentParser:
     command.set_defaults(run=_normalise)
 
     cli_settings.add(commands)
+    cli_scaling.add(commands)
     cli_assess.add(commands)
     cli_check.add(commands)
     cli_trend.add(commands)

@@ -14,7 +14,7 @@ from brinemark import _core
 from brinemark.trends import _estimate
 
 if TYPE_CHECKING:
-    from brinemark import Estimate, Membrane, Site
+    from brinemark import Estimate, Membrane, Site, Water
 
 Array = NDArray[np.float64]
 
@@ -111,7 +111,7 @@ class Settings:
         stops_recovery : what keeps the unit from it.
     limits : each limit. not_told : keys of the site file that would give more limits. taken_as_exact :
         columns whose accuracy the site file doesn't tell.
-    scaling : the recoveries that scales allow, where the water was analysed. warnings : what to know before
+    scaling : what each scale allows, where the water was analysed: sentence, notes, limits. warnings : what to know before
         anything is set. alarm : QualityAlarm. elements : each element, as it is worked, in the order the
         concentrate runs. membrane : what was reckoned with.
     """
@@ -137,6 +137,7 @@ class Settings:
     limits: tuple[HeldLimit, ...]
     not_told: tuple[str, ...]
     taken_as_exact: tuple[str, ...]
+    scaling: dict[str, Any] | None
     warnings: tuple[str, ...]
     alarm: QualityAlarm
     elements: tuple[dict[str, Any], ...] = field(repr=False)
@@ -184,6 +185,7 @@ def _day(given: dict[str, Any]) -> dict[str, Any]:
     names = (
         *("feed_temperature_degc", "feed_tds_mg_l", "feed_conductivity_us_cm", "permeate_pressure_bar"),
         *("feed_pressure_bar", "permeate_flow_m3_h", "recovery", "recycle_flow_m3_h", "membrane"),
+        "water",
     )
     return {name: given.get(name) for name in names}
 
@@ -200,6 +202,7 @@ def settings(
     recovery: float | None = None,
     recycle_flow_m3_h: float | None = None,
     membrane: Membrane | None = None,
+    water: Water | None = None,
     level: float = 0.90,
 ) -> Settings:
     """What to set on a day: feed pressure, concentrate and recycle, on the marks of real gauges, inside all limits.
@@ -214,6 +217,8 @@ def settings(
     permeate_flow_m3_h, recovery : what is wanted [m3/h; a fraction of the raw feed]; None: [settings]
     recycle_flow_m3_h : concentrate to return [m3/h]; None: [settings], or the least that will do
     membrane : Membrane; None: that of the data sheet
+    water : Water, the day's analysis; None: [water], scaled to the day's salt, where the site file has it. Scales
+        then limit recovery as [scaling] says
     level : how often the intervals of what is expected shall hold the truth, 0.5 to 0.999
 
     As much permeate as is wanted comes first, then recovery, then little recycle; where limits don't allow
@@ -258,6 +263,7 @@ def settings(
         limits=tuple(HeldLimit(**held) for held in told["limits"]),
         not_told=tuple(told["not_told"]),
         taken_as_exact=tuple(told["taken_as_exact"]),
+        scaling=told["scaling"],
         warnings=tuple(told["warnings"]),
         alarm=QualityAlarm(
             at=_shown(alarm["at"]),
@@ -311,6 +317,7 @@ def settings_map(
     permeate_flow_m3_h: float | None = None,
     recycle_flow_m3_h: float | None = None,
     membrane: Membrane | None = None,
+    water: Water | None = None,
 ) -> SettingsMap:
     """Where a unit may run over temperature, salt and recovery, and which limit forbids the rest.
 

@@ -84,16 +84,14 @@ def shortfalls(found: Settings) -> list[str]:
             if found.wanted_permeate_flow is None
             else f"{shown(found.wanted_permeate_flow)} of permeate"
         )
-        told.append(f"Not {wanted}: {_and(found.stops_flow)} forbids it.")
+        told.append(f"Not {wanted}, for {_and(found.stops_flow)}.")
     if found.stops_recovery:
-        told.append(
-            f"Not {percent(found.wanted_recovery)} of recovery: {_and(found.stops_recovery)} forbids it."
-        )
+        told.append(f"Not {percent(found.wanted_recovery)} of recovery, for {_and(found.stops_recovery)}.")
     return told
 
 
 def _and(words: tuple[str, ...]) -> str:
-    *first, last = dict.fromkeys(words)
+    *first, last = dict.fromkeys(f"the limit of {word}" for word in words)
     return f"{', '.join(first)} and {last}" if first else last
 
 
@@ -214,6 +212,10 @@ def element_rows(found: Settings) -> list[tuple[str, str, str, str]]:
 def notes(found: Settings) -> list[str]:
     """What else is to be known: what can't be had, warnings, what rests on nothing told."""
     told = [*shortfalls(found), *(f"WARNING: {text}." for text in found.warnings)]
+    if found.scaling is None:
+        told.append("Scales are not judged: the site file has no analysis ([water]).")
+    else:
+        told.append(f"Scales: {found.scaling['sentence']}.")
     if found.alarm.reached_at is not None:
         told.append(
             f"Warm water alone reaches the alarm at {shown(found.alarm.reached_at)}: set it anew when the water has warmed."

@@ -263,7 +263,7 @@ impl PyScaleIndex {
 
 /// A concentrate, and how the scales stand in it.
 #[pyclass(name = "Saturation", frozen, module = "brinemark")]
-struct PySaturation(Saturation);
+pub(super) struct PySaturation(pub(super) Saturation);
 
 #[pymethods]
 impl PySaturation {
@@ -384,7 +384,7 @@ impl PyRecoveryLimit {
 
 /// The highest recoveries all scales allow, and which one binds.
 #[pyclass(name = "RecoveryLimits", frozen, module = "brinemark")]
-struct PyRecoveryLimits(RecoveryLimits);
+pub(super) struct PyRecoveryLimits(pub(super) RecoveryLimits);
 
 #[pymethods]
 impl PyRecoveryLimits {

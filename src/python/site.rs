@@ -5,9 +5,11 @@ use std::sync::Arc;
 
 use pyo3::prelude::*;
 
+use super::scaling::{PyRecoveryLimits, PySaturation, PyWater};
 use crate::log::show_time;
 use crate::log::time::zone_or_utc;
 use crate::site::{Event, Site};
+use crate::water::scaling;
 
 /// One reverse-osmosis unit, described in a site file.
 ///
@@ -71,6 +73,56 @@ impl PySite {
     #[getter]
     fn events(&self) -> Vec<PyEvent> {
         self.0.events.iter().cloned().map(PyEvent).collect()
+    }
+
+    /// The feed on a day, by the [water] analysis: at that temperature [degC], all contents scaled alike to the day's salt
+    /// [mg/L] where that is given; before any treatment. None where the site file has no analysis.
+    ///
+    /// Raises: RangeError for a temperature outside 0 to 50 degC; AnalysisError for salt that the analysis can't be scaled to.
+    #[pyo3(signature = (*, temperature_degc, feed_tds_mg_l=None))]
+    fn water(
+        &self,
+        temperature_degc: f64,
+        feed_tds_mg_l: Option<f64>,
+    ) -> PyResult<Option<PyWater>> {
+        Ok(self
+            .0
+            .water_at(temperature_degc, feed_tds_mg_l)?
+            .map(PyWater))
+    }
+
+    /// What of the [water] analysis was taken rather than analysed.
+    #[getter]
+    fn water_taken(&self) -> Vec<String> {
+        let water = self.0.water.as_ref();
+        water.map_or_else(Vec::new, |water| water.taken.clone())
+    }
+
+    /// A water behind the softener and the acid of [scaling].
+    ///
+    /// Raises: RangeError for a dose of acid that is too much for it.
+    fn treated(&self, water: &PyWater) -> PyResult<PyWater> {
+        Ok(PyWater(self.0.treated(&water.0)?))
+    }
+
+    /// The recovery that each scale of a water allows, treated and limited as [scaling] says.
+    ///
+    /// Raises: as `recovery_limits` and `treated`.
+    fn recovery_limits(&self, water: &PyWater) -> PyResult<PyRecoveryLimits> {
+        Ok(PyRecoveryLimits(self.0.scaling_of(&water.0)?))
+    }
+
+    /// How the scales stand in the concentrate of a water at a recovery [0 to 0.99], treated and with the salt passage as
+    /// [scaling] says.
+    ///
+    /// Raises: as `saturation` and `treated`.
+    #[pyo3(signature = (water, *, recovery))]
+    fn saturation(&self, water: &PyWater, recovery: f64) -> PyResult<PySaturation> {
+        let treated = self.0.treated(&water.0)?;
+        let passage = &self.0.scaling.passage;
+        Ok(PySaturation(scaling::saturation(
+            &treated, recovery, passage,
+        )?))
     }
 
     /// The settings as JSON, in canonical units.

@@ -81,6 +81,16 @@ impl Settings {
             }).collect::<Vec<_>>(),
             "not_told": self.not_told,
             "taken_as_exact": self.taken_as_exact,
+            "scaling": self.scaling.as_ref().map(|found| json!({
+                "sentence": found.sentence(),
+                "notes": found.notes,
+                "limits": found.limits.iter().map(|limit| json!({
+                    "scale": limit.scale.name(),
+                    "recovery": known(limit.recovery),
+                    "basis": limit.limit.basis,
+                    "clause": limit.clause,
+                })).collect::<Vec<_>>(),
+            })),
             "warnings": self.warnings,
             "alarm": {
                 "by_conductivity": rule,

@@ -2,7 +2,7 @@
 
 from brinemark.plot.comparisons import arms, effects, power
 from brinemark.plot.readings import budget, screening, temperature_view, timeline, why
-from brinemark.plot.settings import settings_map
+from brinemark.plot.settings import saturation, settings_map
 from brinemark.plot.trends import causes, course, temperature_law
 from brinemark.plot.warranty import guarantee
 
@@ -14,6 +14,7 @@ __all__ = [
     "effects",
     "guarantee",
     "power",
+    "saturation",
     "screening",
     "settings_map",
     "temperature_law",

@@ -1,4 +1,4 @@
-"""Plots of what may be set: the map of temperature, salt and recovery."""
+"""Plots of what may be set: the map of temperature, salt and recovery; scales over recovery."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
-from brinemark.plot.style import FILLS, HATCHES, style
+from brinemark.plot.style import EVENT, FILLS, HATCHES, REFERENCE, style
 
 if TYPE_CHECKING:
-    from brinemark import SettingsMap
+    from brinemark import SettingsMap, Site, Water
 
 _MOST_PANELS = 4
 
@@ -87,3 +87,63 @@ def _panel(axes: object, found: SettingsMap, salt: int, looks: list[tuple[str, s
     if short.any() and not short.all():
         axes.contour(temperature, recovery, short, levels=[0.5], colors="black", linewidths=2.2)
     axes.grid(False)
+
+
+# Lines that stay apart in grey print too.
+_DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 3)))
+
+
+def saturation(
+    site: Site, water: Water, *, recovery: float | None = None, width_inches: float = 7.6
+) -> Figure:
+    """How near each scale comes to its limit over recovery, and where the first one reaches it.
+
+    site : Site, whose [scaling] tells limits and treatment. water : Water, the feed before treatment. recovery : one to be
+    marked; None marks none. width_inches : how wide it is drawn; text keeps its size.
+
+    Returns: Figure. Saturation over what is allowed, by the standard practices' index, on a logarithmic axis: 1 is the limit.
+        The dot is the recovery that binds.
+    """
+    recoveries = np.linspace(0.0, 0.95, 96)
+    found = [site.saturation(water, recovery=float(at)) for at in recoveries]
+    limits = site.recovery_limits(water)
+    with style():
+        figure = Figure(figsize=(width_inches, 4.2), layout="constrained")
+        axes = figure.subplots()
+        lowest = 1.0
+        for at, limit in enumerate(limits.limits):
+            index = np.array([each.scales[at].standard_index for each in found])
+            ratio = np.where(np.isfinite(index), 10.0 ** (index - limit.limit_index), np.nan)
+            if not np.isfinite(ratio).any():
+                continue
+            lowest = min(lowest, float(np.nanmin(ratio)))
+            axes.plot(
+                100 * recoveries,
+                ratio,
+                color=FILLS[5 - at] if at < 6 else "black",
+                linestyle=_DASHES[at % len(_DASHES)],
+                lw=1.8,
+                label=limit.scale,
+            )
+        axes.axhline(1.0, color=EVENT, lw=1.2)
+        axes.axhspan(1.0, 1e6, color=REFERENCE, alpha=0.12, lw=0)
+        binding = limits.binding
+        if binding is not None:
+            at_limit = 100 * binding.recovery
+            axes.plot([at_limit], [1.0], "o", color=REFERENCE, ms=8, zorder=5)
+            axes.annotate(
+                f"{binding.scale} binds at {at_limit:.1f} %",
+                (at_limit, 1.0),
+                xytext=(-8, 10),
+                textcoords="offset points",
+                ha="right" if at_limit > 40 else "left",
+            )
+        if recovery is not None:
+            axes.axvline(100 * recovery, color=EVENT, lw=1.0, linestyle=":")
+        axes.set_yscale("log")
+        axes.set_ylim(max(lowest / 2, 1e-4), 100.0)
+        axes.set_xlim(0, 95)
+        axes.set_xlabel("recovery [%]")
+        axes.set_ylabel("saturation over what is allowed [1]")
+        axes.legend(loc="lower right", ncols=2)
+    return figure
