@@ -273,7 +273,7 @@ impl Train {
     }
 
     /// Refuses a temperature or salt out of the range of the laws.
-    pub(super) fn check(&self, temperature: f64, tds: f64) -> Result<(), Error> {
+    pub(crate) fn check(&self, temperature: f64, tds: f64) -> Result<(), Error> {
         for range in [
             self.law.range(),
             self.salt_law.range(),

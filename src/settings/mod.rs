@@ -365,6 +365,7 @@ fn problem<'a>(site: &Site, day: &Day, train: &'a Train) -> Result<Problem<'a>, 
         }
     };
     faults.into_result(Error::Site)?;
+    train.check(day.feed_temperature, feed_tds)?;
     within("recovery", recovery, (1e-3, 0.99), "")?;
     within(
         "recycle_flow",
