@@ -178,11 +178,18 @@ impl Baseline {
         serde_json::to_string_pretty(self).unwrap_or_default()
     }
 
-    /// From JSON.
+    /// From JSON, its own or that of a start-up record ([`crate::start_up`]), which holds one.
     ///
     /// # Errors
-    /// [`Error::Baseline`] where it is not what [`Baseline::to_json`] wrote.
+    /// [`Error::Baseline`] where it is neither.
     pub fn from_json(text: &str) -> Result<Self, Error> {
+        #[derive(Deserialize)]
+        struct Record {
+            baseline: Baseline,
+        }
+        if let Ok(record) = serde_json::from_str::<Record>(text) {
+            return Ok(record.baseline);
+        }
         serde_json::from_str(text).map_err(|cause| {
             Error::Baseline(
                 Fault::new(format!("not a baseline: {cause}"), "what to_json() wrote").into(),

@@ -11,6 +11,7 @@
 //! - [`water`], [`membrane`]: viscosity, density, osmotic pressure; what the membranes see.
 //! - [`mod@normalise`]: the corrections, an equation a module, and the run over a log.
 //! - [`baseline`]: what the membranes did when new.
+//! - [`mod@start_up`]: the first days, which become that.
 //! - [`mod@assess`]: the last days against that.
 //! - [`trend`], [`mod@change_points`]: statistics of one series, and of several, that stand beside those.
 //! - [`mod@settings`]: what to set on a day, and what then to expect.
@@ -43,6 +44,7 @@ pub mod sensors;
 pub mod service;
 pub mod settings;
 pub mod site;
+pub mod start_up;
 pub mod stats;
 pub mod table;
 pub mod trend;

@@ -183,6 +183,14 @@ if TYPE_CHECKING:
         settings as settings,
         settings_map as settings_map,
     )
+    from brinemark.start_ups import (
+        Spread as Spread,
+        StartUp as StartUp,
+        StartUpCause as StartUpCause,
+        StartUpCheck as StartUpCheck,
+        StartUpOfGroup as StartUpOfGroup,
+        start_up as start_up,
+    )
     from brinemark.trends import (
         TRIGGERS as TRIGGERS,
         Prices as Prices,
@@ -352,6 +360,14 @@ _HOMES = {
         "Shown",
         "settings",
         "settings_map",
+    ),
+    "brinemark.start_ups": (
+        "StartUp",
+        "StartUpCause",
+        "StartUpCheck",
+        "StartUpOfGroup",
+        "Spread",
+        "start_up",
     ),
     "brinemark.series": ("change_points", "mann_kendall", "theil_sen", "year_on_year"),
     "brinemark.trials": (

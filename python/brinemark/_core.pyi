@@ -150,6 +150,7 @@ __all__ = [
     "seawater_osmotic_pressure",
     "settings",
     "settings_map",
+    "start_up",
     "silt_density_index",
     "site_columns",
     "smooth_local_trend",
@@ -1384,6 +1385,7 @@ def salt_permeability(
 ) -> _Figures: ...
 def rated_membrane(site: Site) -> Membrane: ...
 def settings(site: Site, day: dict[str, Any], level: float) -> tuple[str, dict[str, Estimate]]: ...
+def start_up(log: Log, site: Site, start_us: int | None, hours: float, level: float) -> str: ...
 def settings_map(
     site: Site,
     day: dict[str, Any],

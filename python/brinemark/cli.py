@@ -48,6 +48,7 @@ def _parser() -> argparse.ArgumentParser:
         cli_scaling,
         cli_screen,
         cli_settings,
+        cli_start_up,
         cli_trend,
         cli_warranty,
     )
@@ -75,6 +76,7 @@ def _parser() -> argparse.ArgumentParser:
 
     cli_settings.add(commands)
     cli_scaling.add(commands)
+    cli_start_up.add(commands)
     cli_assess.add(commands)
     cli_check.add(commands)
     cli_trend.add(commands)

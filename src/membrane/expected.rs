@@ -2,7 +2,7 @@
 
 use statrs::distribution::{ContinuousCDF, Normal};
 
-use super::operate::{Drain, Drive, Operation, Working};
+use super::operate::{Operation, Working};
 use super::train::{Membrane, Train};
 use crate::assess::Estimate;
 use crate::error::{Error, setting};
@@ -87,7 +87,16 @@ pub struct Expected {
 }
 
 /// 1/√3, the standard deviation of what is evenly likely within ±1.
-const EVENLY: f64 = 0.577_350_269_189_625_8;
+pub(crate) const EVENLY: f64 = 0.577_350_269_189_625_8;
+
+/// What a reading of a column may be off by, as a standard uncertainty; `None` where the site file doesn't tell.
+pub(crate) fn reading_u(site: &Site, column: Column, at: f64) -> Option<f64> {
+    let instrument = site.instruments.get(&column)?;
+    let accuracy = instrument.accuracy?.at(at) * EVENLY;
+    // A gauge is set, or read, to half a step.
+    let step = 0.5 * instrument.resolution.unwrap_or(0.0) * EVENLY;
+    Some(accuracy.hypot(step))
+}
 
 impl Doubts {
     /// By the site file, where a unit runs so. `rated` says whether the membrane is that of the data sheet: then its rating is
@@ -99,13 +108,7 @@ impl Doubts {
             not_told: Vec::new(),
             salt_has_own_law: site.salt_temperature.is_some(),
         };
-        let reading = |column: Column, at: f64| {
-            let instrument = site.instruments.get(&column)?;
-            let accuracy = instrument.accuracy?.at(at) * EVENLY;
-            // A gauge is set, or read, to half a step.
-            let step = 0.5 * instrument.resolution.unwrap_or(0.0) * EVENLY;
-            Some(accuracy.hypot(step))
-        };
+        let reading = |column: Column, at: f64| reading_u(site, column, at);
         for (column, at) in [
             (Column::FeedTemperature, case.temperature),
             (Column::FeedPressure, case.drive_value),
@@ -252,10 +255,6 @@ impl Train {
         level: f64,
     ) -> Result<Expected, Error> {
         setting("level", level, (0.5, 0.999), "")?;
-        debug_assert_eq!(
-            (case.drain, case.drive),
-            (Drain::ConcentrateFlow, Drive::FeedPressure)
-        );
         let mut pairs = vec![(*membrane, *case)];
         for (doubt, u) in &doubts.known {
             pairs.push(doubts.off(*doubt, *u, membrane, case));
@@ -326,6 +325,7 @@ mod tests {
     use rand_distr::{Distribution, Uniform};
 
     use super::*;
+    use crate::membrane::operate::{Drain, Drive};
 
     const MORE: &str = "
 [instruments]

@@ -22,6 +22,7 @@ mod screening;
 mod series;
 mod settings;
 mod site;
+mod start_up;
 mod tables;
 mod trend;
 mod uncertainty;
@@ -54,6 +55,7 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     uncertainty::register(module)?;
     records::register(module)?;
     settings::register(module)?;
+    start_up::register(module)?;
     series::register(module)?;
     assess::register(module)?;
     trend::register(module)?;
