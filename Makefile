@@ -72,6 +72,11 @@ study-evidence: $(VENV)/.installed $(VENV)/.dev ## warranties on simulated contr
 	$(BIN)/python studies/trials.py
 	$(BIN)/python benches/bench.py --evidence
 
+.PHONY: study-settings
+study-settings: $(VENV)/.installed $(VENV)/.dev ## settings of random sites with gauges that are off: the figures
+	$(BIN)/python studies/settings.py
+	$(BIN)/python benches/bench.py --settings
+
 .PHONY: bench
 bench: $(VENV)/.installed $(VENV)/.dev ## time it beside NumPy and polars, on this machine
 	$(BIN)/python benches/bench.py

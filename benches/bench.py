@@ -1,6 +1,6 @@
 """Times brinemark beside NumPy, pandas, polars and others, on this machine, now.
 
-    python benches/bench.py [--quick] [--screening | --trend | --evidence]
+    python benches/bench.py [--quick] [--screening | --trend | --evidence | --settings]
 
 Contestants take turns within each round (A B C, A B C, …), so that a busy moment of the machine
 hits all of them alike; shown are medians, and the least and the greatest. Before anything is timed,
@@ -29,6 +29,7 @@ from harness import faster_than, race, show, show_ratio, slower_than
 from membrane_contests import bench_membranes, bench_vessel
 from plant import OUTPUTS, SITE, UNITS, Array, readings, times
 from screening_contest import bench_screening, bench_screening_memory
+from settings_contest import bench_settings
 from trend_contest import bench_trend
 from uncertainty_contests import bench_monte_carlo, bench_propagation
 
@@ -220,6 +221,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--screening", action="store_true", help="the screening's contests alone")
     parser.add_argument("--trend", action="store_true", help="change points, slopes and trend tests alone")
     parser.add_argument("--evidence", action="store_true", help="a warranty's dossier alone")
+    parser.add_argument("--settings", action="store_true", help="settings and their map alone")
     given = parser.parse_args(arguments)
     quick = given.quick
     rows, rounds = (20_000, 2) if quick else (1_000_000, 9)
@@ -235,7 +237,7 @@ def main(arguments: list[str] | None = None) -> None:
     )
     if quick:
         print("Quick: too small and too few for the times to mean anything.")
-    alone = given.screening or given.trend or given.evidence
+    alone = given.screening or given.trend or given.evidence or given.settings
     if given.screening or not alone:
         bench_of_screening(rows, quick)
     if given.trend or not alone:
@@ -243,6 +245,8 @@ def main(arguments: list[str] | None = None) -> None:
     if given.evidence or not alone:
         with tempfile.TemporaryDirectory() as folder:
             bench_evidence(rows, 1 if quick else 3, Path(folder))
+    if given.settings or not alone:
+        bench_settings(1_000 if quick else 100_000, rounds)
     if alone:
         return
     print("brinemark also looks at every row for readings that can't be; the others don't.")

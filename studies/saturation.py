@@ -1,10 +1,10 @@
 """Saturation beside PHREEQC: writes tests/published/phreeqc-saturation.toml, tells how far off ours is.
 
-    python -m pip install phreeqpython==1.6.2
     python studies/saturation.py
 
-phreeqpython brings USGS's PHREEQC with its database phreeqc.dat. It is no dependency of the tests: they
-read the file. The grid is five invented waters at four temperatures and three concentration factors, as far
+phreeqpython brings USGS's PHREEQC with its database phreeqc.dat. The tests of both languages read the file;
+tests/python/test_phreeqc.py asks PHREEQC itself, of other waters. The grid is five invented waters at four
+temperatures and three concentration factors, as far
 as 10 000 mg/L.
 """
 
@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from phreeqpython import PhreeqPython
+from phreeqpython import PhreeqPython, Solution
 
 import brinemark as bm
 
@@ -80,16 +80,23 @@ def balanced(ions: dict[str, float], ph: float, alkalinity: float, temperature: 
     return bm.Water(temperature_degc=temperature, ph=ph, ions=ions, alkalinity_mg_l=alkalinity)
 
 
-def phreeqc(solver: PhreeqPython, water: bm.Water) -> list[float]:
-    """Indices of the phases by PHREEQC."""
+def solution(solver: PhreeqPython, water: bm.Water) -> Solution:
+    """The water as PHREEQC has it; what was not analysed is not in it."""
     told = {"units": "mg/L", "temp": water.temperature_degc, "pH": water.ph, "density": "1 calculate"}
     told["Alkalinity"] = f"{water.alkalinity_mg_l} as CaCO3"
     for name, content in water.ions.items():
+        if not content > 0:
+            continue
         element, _, rest = ELEMENTS[name].partition(" ")
         told[element] = rest.format(content)
-    solution = solver.add_solution(told)
-    indices = [solution.si(phase) for phase in PHASES]
-    solution.forget()
+    return solver.add_solution(told)
+
+
+def phreeqc(solver: PhreeqPython, water: bm.Water) -> list[float]:
+    """Indices of the phases by PHREEQC."""
+    there = solution(solver, water)
+    indices = [there.si(phase) for phase in PHASES]
+    there.forget()
     return indices
 
 

@@ -1,15 +1,17 @@
-"""How safe proposed settings are, on random sites whose gauges are off; and how often an expected figure holds the truth.
+"""How safe proposed settings are, on random sites whose gauges are off; and how often an expected figure
+holds the truth.
 
     python studies/settings.py [--sites 200] [--seed 80000] [--draws 40]
 
-A site is drawn at random: one to three stages of small or large elements, with or without recycle, its limits, its
-water, its gauges and how coarse their marks are. What `bm.settings` proposes is then put into the forward model
-with each gauge off by an even draw from its limits of error, half a mark of the hand that sets it beside that, and
-the day's temperature and salt off as their instruments may be; and the unit's figures, element by element, are held
-against the site file's limits here, by code of this study alone. Sites whose limits leave no setting are counted
-apart. The membrane's true flow and salt passage lie anywhere within its rating's tolerance where expectations are
-counted, and exactly at the rating where limits are: what a membrane is nobody knows at a start-up, and it is then
-read, not set.
+A site is drawn at random: one to three stages of small or large elements, with or without recycle, its
+limits, its water, its gauges and how coarse their marks are. What `bm.settings` proposes is then put into
+the forward model with each gauge off by an even draw from its limits of error, half a mark of the hand that
+sets it beside that, and the day's temperature and salt off as their instruments may be; and the unit's
+figures, element by element, are held against the site file's limits here, by code of this study alone.
+Sites whose limits leave no setting are counted apart. The membrane's true flow and salt passage lie
+anywhere within its rating's tolerance where expectations are
+counted, and exactly at the rating where limits are: what a membrane is nobody knows at a start-up, and it
+is then read, not set.
 """
 
 from __future__ import annotations
@@ -120,7 +122,9 @@ def broken(
     day: dict[str, float],
     set_to: dict[str, float],
 ) -> list[str]:
-    """The limits that the unit breaks when it truly runs so, by the forward model and this study's own reading of them."""
+    """The limits that the unit breaks when it truly runs so, by the forward model and this study's own
+    reading of them.
+    """
     run = bm.predict(
         site,
         membrane,
@@ -201,7 +205,8 @@ def main() -> int:
             "recycle_flow": found.recycle_flow,
         }
         rated, water = bm.rated_membrane(site), site.water(temperature_degc=temperature, feed_tds_mg_l=tds)
-        assert water is not None and found.wanted_permeate_flow is not None
+        assert water is not None
+        assert found.wanted_permeate_flow is not None
         reached.append(found.permeate_flow.value / found.wanted_permeate_flow.value)
         allowed = [
             limit.recovery for limit in site.recovery_limits(water).limits if limit.recovery == limit.recovery

@@ -14,7 +14,7 @@ use brinemark::normalise::{
 use brinemark::trend::cross_checks::{Correction, mann_kendall, theil_sen};
 use brinemark::units::convert;
 use brinemark::warranty::conformity::conformance_probability;
-use brinemark::water::scaling::{SaltPassage, Water, saturation};
+use brinemark::water::scaling::{Acid, SaltPassage, Water, acid_dose, saturation};
 use brinemark::water::silt_density::silt_density_index;
 use brinemark::water::{
     Basis, Compensation, SaltCurve, WaterAnalysis, density, osmotic,
@@ -98,20 +98,54 @@ impl Check {
         }
     }
 
-    /// An index of a scale: `scales.N.activity_index` or `scales.N.standard_index`.
+    /// A figure of a saturation (`scales.N.activity_index`, `concentrate.ph` …) or of a dose of acid.
     fn of_scales(&self) -> Option<f64> {
         let given = self.arguments["water"].as_table().expect("a water");
         let number = |name: &str| given[name].as_float().expect(name);
-        let ions = given["ions"].as_table().expect("ions").iter();
+        let named = |table: &toml::Table| -> Vec<(String, f64)> {
+            let figure = |value: &toml::Value| value.as_float().expect("a figure");
+            let entries = table.iter();
+            entries
+                .map(|(name, value)| (name.clone(), figure(value)))
+                .collect()
+        };
         let water = Water::new(
             number("temperature_degc"),
             number("ph"),
             number("alkalinity_mg_l"),
-            f64::NAN,
-            ions.map(|(name, content)| (name.clone(), content.as_float().expect(name))),
+            given
+                .get("tds_mg_l")
+                .map_or(f64::NAN, |tds| tds.as_float().expect("tds_mg_l")),
+            named(given["ions"].as_table().expect("ions")),
         )
         .unwrap();
-        let found = saturation(&water, self.number("recovery"), &SaltPassage::all(0.0)).unwrap();
+        let passage = self.arguments.get("salt_passage").map(|passages| {
+            SaltPassage::from_names(named(passages.as_table().expect("passages"))).unwrap()
+        });
+        let passage = passage.unwrap_or_else(|| SaltPassage::all(0.0));
+        let recovery = self.number("recovery");
+        let of_water = |water: &Water, figure: &str| match figure {
+            "ph" => Some(water.ph),
+            "alkalinity_mg_l" => Some(water.alkalinity),
+            _ => {
+                let name = figure.strip_prefix("ions.")?;
+                let at = Water::IONS.iter().position(|known| *known == name)?;
+                Some(water.ions[at])
+            }
+        };
+        if self.function == "acid_dose" {
+            let acid = Acid::parse(self.word("acid")).unwrap();
+            let found = acid_dose(&water, recovery, &passage, self.number("limit"), acid).unwrap();
+            return match self.figure.as_str() {
+                "dose_mg_l" => Some(found.dose_mg_l),
+                "dose_as_calcium_carbonate_mg_l" => Some(found.dose_as_calcium_carbonate_mg_l),
+                figure => of_water(&found.water, figure.strip_prefix("water.")?),
+            };
+        }
+        let found = saturation(&water, recovery, &passage).unwrap();
+        if let Some(figure) = self.figure.strip_prefix("concentrate.") {
+            return of_water(&found.concentrate, figure);
+        }
         let (at, index) = self.figure.strip_prefix("scales.")?.split_once('.')?;
         let scale = &found.scales[at.parse::<usize>().ok()?];
         match index {
@@ -329,7 +363,7 @@ fn every_figure_from_outside_is_met() {
         for check in &file.check {
             let found = match check.figure.as_str() {
                 "" => check.found(),
-                figure if check.function == "saturation" => check
+                figure if ["saturation", "acid_dose"].contains(&check.function.as_str()) => check
                     .of_scales()
                     .unwrap_or_else(|| panic!("no {figure} of {}", check.function)),
                 figure => check

@@ -17,7 +17,8 @@ _COLUMNS = 100
 # How far a pH is commonly off, or moves over a day (common practice, no source).
 _PH_OFF = 0.3
 _ACID = (
-    "Acid is dosed only as the manufacturers of membranes and antiscalant, local codes and licensed practice allow; "
+    "Acid is dosed only as the manufacturers of membranes and antiscalant, local codes and licensed "
+    "practice allow; "
     "handle it as its safety sheet says. An antiscalant's limits are its maker's to state."
 )
 
@@ -27,7 +28,8 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     command = commands.add_parser(
         "scaling",
         help="say how far the water's scales let recovery go, and which one binds",
-        description="Says how each scale of the site file's [water] stands in the concentrate, the recovery each allows with the "
+        description="Says how each scale of the site file's [water] stands in the concentrate, the "
+        "recovery each allows with the "
         "treatment and limits of [scaling], and which one binds.",
     )
     command.add_argument("--site", required=True, type=Path, metavar="SITE", help="the site file")
@@ -89,7 +91,9 @@ def _scaling(given: argparse.Namespace) -> int:
 
 
 def _what_if(site: Site, water: Water, settings: dict[str, Any]) -> dict[str, RecoveryLimits]:
-    """The recoveries without treatment, at other pH, and in the coldest and warmest water of the site's limits."""
+    """The recoveries without treatment, at other pH, and in the coldest and warmest water of the site's
+    limits.
+    """
     import brinemark as bm
 
     def with_(**changed: Any) -> Water:
@@ -123,10 +127,12 @@ def _screen(
     what_if: dict[str, RecoveryLimits],
 ) -> list[str]:
     lines = [
-        f"{site.name}: feed of {water.temperature_degc:.1f} °C, pH {water.ph:.2f}, {water.tds_mg_l:.0f} mg/L; "
+        f"{site.name}: feed of {water.temperature_degc:.1f} °C, pH {water.ph:.2f}, {water.tds_mg_l:.0f} "
+        f"mg/L; "
         f"concentrate at {100 * recovery:.3g} % recovery, pH {found.concentrate.ph:.2f}",
         "",
-        f"  {'index in the concentrate':24}{'standard':>9}{'activity':>9}{'limit':>7}{'recovery':>10}  limit by",
+        f"  {'index in the concentrate':24}{'standard':>9}{'activity':>9}{'limit':>7}{'recovery':>10}  "
+        f"limit by",
     ]
     for scale, limit in zip(found.scales, limits.limits, strict=True):
         index = [
@@ -145,7 +151,8 @@ def _screen(
     told = [*site.water_taken, *limits.notes]
     text = "".join(f"{note[:1].upper()}{note[1:]}. " for note in told)
     lines += wrapped(
-        f"{text}Indices are log10 of saturation: 0 at it, 1 at ten times; the standards' know no ion pairs. {_ACID} {CAUTIONS}",
+        f"{text}Indices are log10 of saturation: 0 at it, 1 at ten times; the standards' know no ion "
+        f"pairs. {_ACID} {CAUTIONS}",
         _COLUMNS,
     )
     return lines

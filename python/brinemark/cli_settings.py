@@ -33,7 +33,8 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     command = commands.add_parser(
         "settings",
         help="say what to set today: pressure, concentrate, recycle, and what then to expect",
-        description="Says what to set on a day, on the marks of the unit's own gauges and inside all limits of the site file, "
+        description="Says what to set on a day, on the marks of the unit's own gauges and inside all "
+        "limits of the site file, "
         "and what then to expect. What is not given is taken from [settings] and [assume] of the site file.",
     )
     command.add_argument("--site", required=True, type=Path, metavar="SITE", help="the site file")
@@ -86,7 +87,8 @@ def screen(found: Settings) -> list[str]:
     if nearest:
         lines.append("  nearest limits, with gauges off by all they may be")
         lines += [
-            f"  {held.what:34}{words.plain(held.worst):>8} {words.unit_word(held.unit):8}{words.limit_words(held)}"
+            f"  {held.what:34}{words.plain(held.worst):>8} "
+            f"{words.unit_word(held.unit):8}{words.limit_words(held)}"
             for held in nearest
         ]
     for each in (*words.notes(found), "The order of the valves is on the sheet: --out sheet.html.", CAUTIONS):

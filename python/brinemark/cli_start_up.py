@@ -1,4 +1,6 @@
-"""The command `start-up`: the first days' readings, held against the rating, kept as the baseline of all that follows."""
+"""The command `start-up`: the first days' readings, held against the rating, kept as the baseline of all
+that follows.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +23,8 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     command = commands.add_parser(
         "start-up",
         help="make the start-up record: settled, as promised, and the baseline of all that follows",
-        description="Finds from when on the first readings have settled, holds them against the elements' rating under their own "
+        description="Finds from when on the first readings have settled, holds them against the elements' "
+        "rating under their own "
         "conditions, and leaves a record that every later command takes as --baseline.",
     )
     cli._add_reading(command)

@@ -101,8 +101,9 @@ class Settings:
     """What to set, and what then to expect. Figures are in the units in which the site file speaks of them.
 
     feed_pressure, concentrate_flow, recycle_flow : what each gauge is to show; recycle_flow is None where the
-        unit has none. permeate_flow, permeate_quality, differential_pressure : what to expect, with intervals that
-        hold what the site file says may be off; quality by conductivity where the file tells how.
+        unit has none. permeate_flow, permeate_quality, differential_pressure : what to expect, with
+        intervals that hold what the site file says may be off; quality by conductivity where the file tells
+        how.
     expected : figures of other columns. day : what was given. recovery : what it truly is at these marks.
     recovery_range : least and most, with gauges and readings off by all they may be off by.
     pass_recovery : permeate over what passes the membranes once. inlet_flow, inlet_tds : at the membranes'
@@ -111,9 +112,9 @@ class Settings:
         stops_recovery : what keeps the unit from it.
     limits : each limit. not_told : keys of the site file that would give more limits. taken_as_exact :
         columns whose accuracy the site file doesn't tell.
-    scaling : what each scale allows, where the water was analysed: sentence, notes, limits. warnings : what to know before
-        anything is set. alarm : QualityAlarm. elements : each element, as it is worked, in the order the
-        concentrate runs. membrane : what was reckoned with.
+    scaling : what each scale allows, where the water was analysed: sentence, notes, limits. warnings : what
+        to know before anything is set. alarm : QualityAlarm. elements : each element, as it is worked, in
+        the order the concentrate runs. membrane : what was reckoned with.
     """
 
     site_name: str
@@ -205,7 +206,8 @@ def settings(
     water: Water | None = None,
     level: float = 0.90,
 ) -> Settings:
-    """What to set on a day: feed pressure, concentrate and recycle, on the marks of real gauges, inside all limits.
+    """What to set on a day: feed pressure, concentrate and recycle, on the marks of real gauges, inside all
+    limits.
 
     site : Site, with the element's rating, length and spacer. Its [settings], [limits], [element.limits],
         [recycle] and [instruments] tell what is wanted, what is allowed and how well gauges can be set.
@@ -217,8 +219,8 @@ def settings(
     permeate_flow_m3_h, recovery : what is wanted [m3/h; a fraction of the raw feed]; None: [settings]
     recycle_flow_m3_h : concentrate to return [m3/h]; None: [settings], or the least that will do
     membrane : Membrane; None: that of the data sheet
-    water : Water, the day's analysis; None: [water], scaled to the day's salt, where the site file has it. Scales
-        then limit recovery as [scaling] says
+    water : Water, the day's analysis; None: [water], scaled to the day's salt, where the site file has it.
+        Scales then limit recovery as [scaling] says
     level : how often the intervals of what is expected shall hold the truth, 0.5 to 0.999
 
     As much permeate as is wanted comes first, then recovery, then little recycle; where limits don't allow
@@ -321,10 +323,12 @@ def settings_map(
 ) -> SettingsMap:
     """Where a unit may run over temperature, salt and recovery, and which limit forbids the rest.
 
-    temperatures_degc, feed_tds_mg_l, recoveries : 1-d array-like, the points of each axis [degC, mg/L, -]. What else is asked
-    for is as in `settings`; recycle is what is given, or [settings] recycle_flow, or none. Gauges are taken as exact.
+    temperatures_degc, feed_tds_mg_l, recoveries : 1-d array-like, the points of each axis [degC, mg/L, -].
+    What else is asked for is as in `settings`; recycle is what is given, or [settings] recycle_flow, or
+    none. Gauges are taken as exact.
 
-    Returns: SettingsMap. Raises: as `settings`, but for limits that can't be kept: those are what the map shows.
+    Returns: SettingsMap. Raises: as `settings`, but for limits that can't be kept: those are what the map
+    shows.
     Accuracy, source: those of `settings`.
 
     >>> import brinemark as bm

@@ -25,7 +25,9 @@ def shown(figure: Shown | None) -> str:
 
 
 def expected(estimate: Estimate) -> str:
-    """What to expect, as an interval with its unit: 1.62 to 1.97 gpm; the figure alone where nothing is in doubt."""
+    """What to expect, as an interval with its unit: 1.62 to 1.97 gpm; the figure alone where nothing is in
+    doubt.
+    """
     if estimate.low == estimate.high:
         return f"{digits(estimate.value)} {unit_word(estimate.unit)}"
     return f"{span(estimate)} {unit_word(estimate.unit)}"
@@ -108,7 +110,8 @@ def steps(found: Settings) -> list[str]:
         + (", close the recycle valve" if found.recycle_flow is not None else "")
         + ". Let feed in slowly with the pump off until permeate and concentrate run without air. "
         "Watch for leaks.",
-        "Start the pump at its lowest, or with its throttle nearly shut, and raise the pressure slowly, over a "
+        "Start the pump at its lowest, or with its throttle nearly shut, and raise the pressure slowly, "
+        "over a "
         f"minute or more, to about half of {pressure}. Never above {never}: if the gauge runs up, open the "
         "concentrate valve first.",
         f"Close the concentrate valve little by little until its meter shows {concentrate}. It never goes "
@@ -127,9 +130,11 @@ def steps(found: Settings) -> list[str]:
             + ")."
         ),
         f"Wait 15 to 30 minutes, set once more, then read. Expect {expected(found.permeate_flow)} of "
-        f"permeate at {expected(found.permeate_quality)}. Much more or much less is a reason to stop and look, not to "
+        f"permeate at {expected(found.permeate_quality)}. Much more or much less is a reason to stop and "
+        f"look, not to "
         "turn the pump up.",
-        "Let permeate run to drain for an hour or as the elements' maker says, until its conductivity stands. "
+        "Let permeate run to drain for an hour or as the elements' maker says, until its conductivity "
+        "stands. "
         f"Set the quality alarm to {shown(found.alarm.at)}.",
         "Write everything down, then again after a day and after two: these readings are what every later "
         "one is held against.",
@@ -218,7 +223,8 @@ def notes(found: Settings) -> list[str]:
         told.append(f"Scales: {found.scaling['sentence']}.")
     if found.alarm.reached_at is not None:
         told.append(
-            f"Warm water alone reaches the alarm at {shown(found.alarm.reached_at)}: set it anew when the water has warmed."
+            f"Warm water alone reaches the alarm at {shown(found.alarm.reached_at)}: set it anew when the "
+            f"water has warmed."
         )
     if found.taken_as_exact:
         names = ", ".join(found.taken_as_exact)

@@ -60,7 +60,8 @@ def sentence(found: StartUpOfGroup) -> str:
             )
     if found.verdict == "cannot tell":
         text += (
-            " How far an element may lie from its rating is not told: [element] rated_permeate_flow_tolerance "
+            " How far an element may lie from its rating is not told: [element] "
+            "rated_permeate_flow_tolerance "
             "and rated_rejection_minimum."
         )
     return text

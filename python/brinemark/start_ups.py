@@ -53,7 +53,9 @@ class StartUpCheck:
 
 @dataclass(frozen=True, kw_only=True)
 class StartUpCause:
-    """What a deviation looks like, how likely that is among what is known here, and the test that would tell."""
+    """What a deviation looks like, how likely that is among what is known here, and the test that would
+    tell.
+    """
 
     name: str
     what: str
@@ -158,7 +160,8 @@ class StartUp:
 
     @property
     def membrane(self) -> Membrane | None:
-        """The membrane behind the settled readings, for `settings` and `predict`; None where the model was not asked, or
+        """The membrane behind the settled readings, for `settings` and `predict`; None where the model was
+        not asked, or
         there are several trains or stages."""
         references = self._told["baseline"]["references"]
         if len(references) != 1 or references[0]["membrane"] is None:
@@ -180,7 +183,9 @@ class StartUp:
         return StartUp(text)
 
     def save(self, path: str | os.PathLike[str]) -> Path:
-        """Writes the record; returns its path. Raises: FileExistsError where there is one: a record is made once."""
+        """Writes the record; returns its path. Raises: FileExistsError where there is one: a record is made
+        once.
+        """
         with open(path, "x", encoding="utf-8") as file:
             file.write(self.text)
         return Path(path)

@@ -87,6 +87,8 @@ pub struct Checked {
     pub read: Estimate,
     /// By the rating and the model.
     pub expected: Figure,
+    /// How far the one lies from the other, over what can be explained.
+    pub apart: f64,
     /// How the one stands beside the other.
     pub beside: Beside,
 }
@@ -227,7 +229,7 @@ fn of_group(
         checked
             .iter()
             .find(|found| found.column == column)
-            .map(|found| found.beside)
+            .map(|found| found.apart)
     };
     let pattern = Pattern {
         flow: known(Column::PermeateFlow),
@@ -405,7 +407,15 @@ fn beside_the_rating(
     ];
     // An assumed pressure drop is no reading.
     if result.inputs.origin(Column::DifferentialPressure) != Some(Origin::Assumed) {
-        checked.push(drop(site, reference, &expected, level));
+        // What a spacer costs follows from the flows there are, whatever the membranes let through of them.
+        let at_these_flows = Operation {
+            drive: Drive::PermeateFlow,
+            drive_value: reference.permeate_flow,
+            ..case
+        };
+        let made = train.work(&[membrane], &[at_these_flows])?[0];
+        let drop_then = made.feed_pressure - made.concentrate_pressure;
+        checked.push(drop(site, reference, &expected, drop_then, level));
     }
     checked
         .retain(|found| found.read.value.is_finite() && found.expected.estimate.value.is_finite());
@@ -427,7 +437,19 @@ fn permeate_salt_u(site: &Site, tds: f64) -> Option<f64> {
 }
 
 /// The pressure drop: by its own gauge, or by two of them.
-fn drop(site: &Site, reference: &Reference, expected: &Expected, level: f64) -> Checked {
+fn drop(
+    site: &Site,
+    reference: &Reference,
+    expected: &Expected,
+    at_these_flows: f64,
+    level: f64,
+) -> Checked {
+    let mut expected = expected.differential_pressure.clone();
+    let estimate = &mut expected.estimate;
+    let grown = at_these_flows / estimate.value;
+    estimate.value *= grown;
+    estimate.low *= grown;
+    estimate.high *= grown;
     let at = reference.differential_pressure;
     let by_two = || {
         let one = reading_u(site, Column::FeedPressure, reference.feed_pressure)?;
@@ -443,7 +465,7 @@ fn drop(site: &Site, reference: &Reference, expected: &Expected, level: f64) -> 
         Column::DifferentialPressure,
         at,
         u,
-        &expected.differential_pressure,
+        &expected,
         level,
         reference.rows,
     )
@@ -475,6 +497,7 @@ fn checked(
             budget: None,
         },
         expected: expected.clone(),
+        apart: apart / allowed,
         beside: if apart < -allowed {
             Beside::Below
         } else if apart > allowed {

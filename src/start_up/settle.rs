@@ -18,6 +18,8 @@ pub const DROP_WITHIN: f64 = 0.05;
 const LEAST_SHARE: f64 = 0.25;
 /// By how much a figure must have moved before it settled to be told.
 const MOVED: f64 = 0.03;
+/// The first readings, whose median must not differ from that of all.
+const FIRST: usize = 3;
 /// Standard deviations of chance.
 const CHANCE: f64 = 2.5;
 
@@ -153,7 +155,8 @@ fn middle(figures: &[f64]) -> f64 {
     )
 }
 
-/// Whether the later half differs from the earlier by more than is allowed and than chance brings.
+/// Whether the later half differs from the earlier, or the first readings from all, by more than is allowed and than chance
+/// brings.
 fn is_moving(figures: &[f64], within: f64) -> bool {
     let known: Vec<f64> = figures
         .iter()
@@ -175,7 +178,11 @@ fn is_moving(figures: &[f64], within: f64) -> bool {
         })
         .collect();
     let deviation = 1.4826 * median(&mut off);
-    let of_halves = (1.0 / earlier.len() as f64 + 1.0 / later.len() as f64).sqrt();
-    let chance = CHANCE * std::f64::consts::FRAC_PI_2.sqrt() * deviation * of_halves;
-    apart.abs() > within.max(chance)
+    let chance = |one: usize, other: usize| {
+        let of_medians = (1.0 / one as f64 + 1.0 / other as f64).sqrt();
+        within.max(CHANCE * std::f64::consts::FRAC_PI_2.sqrt() * deviation * of_medians)
+    };
+    let first = FIRST.min(known.len());
+    let begins = middle(&known[..first]) - middle(&known);
+    apart.abs() > chance(earlier.len(), later.len()) || begins.abs() > chance(first, known.len())
 }

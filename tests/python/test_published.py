@@ -47,7 +47,8 @@ def _figure(found: Any, path: str) -> float:
         if step == "length":
             found = len(found)
         else:
-            found = found[int(step)] if step.isdigit() else getattr(found, step)
+            of_list = isinstance(found, dict) or step.isdigit()
+            found = found[int(step) if step.isdigit() else step] if of_list else getattr(found, step)
     return float(found)
 
 
@@ -73,6 +74,7 @@ def test_it_is_met(check: dict[str, Any]) -> None:
         "viscosity": ("temperature_degc",),
         "density": ("temperature_degc",),
         "conformance_probability": ("value", "u"),
+        "acid_dose": ("water", "recovery"),
         "saturation": ("water", "recovery"),
         "silt_density_index": ("first_s", "last_s"),
         "log_mean_factor": ("recovery",),

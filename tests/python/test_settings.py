@@ -95,7 +95,8 @@ def found(site: bm.Site) -> bm.Settings:
 def test_what_is_set_stands_on_marks_and_is_told_in_the_sites_units(found: bm.Settings) -> None:
     assert (found.feed_pressure.unit, found.concentrate_flow.unit) == ("psi", "gpm")
     for gauge in (found.feed_pressure, found.concentrate_flow, found.recycle_flow):
-        assert gauge is not None and gauge.resolution is not None
+        assert gauge is not None
+        assert gauge.resolution is not None
         steps = gauge.value / gauge.resolution
         assert steps == pytest.approx(round(steps), abs=1e-9)
     # Never above the limit, as far as the gauge may be off.
@@ -104,7 +105,8 @@ def test_what_is_set_stands_on_marks_and_is_told_in_the_sites_units(found: bm.Se
     assert found.figure("feed_tds").value == pytest.approx(500.0)
     assert found.figure("feed_conductivity").value == pytest.approx(1000.0)
     flow = found.permeate_flow
-    assert flow.unit == "gpm" and flow.low < flow.value < flow.high
+    assert flow.unit == "gpm"
+    assert flow.low < flow.value < flow.high
     assert found.alarm.at.value == pytest.approx(1.5 * found.permeate_quality.value)
 
 
@@ -134,8 +136,10 @@ def test_what_is_wanted_and_why_it_is_not_had(site: bm.Site) -> None:
     assert "feed pressure" in cold.stops_flow
     assert "for the limit of feed pressure" in cold.sentence
     greedy = bm.settings(site, feed_temperature_degc=20.0, feed_tds_mg_l=500.0, recovery=0.9)
-    assert greedy.stops_recovery and greedy.recovery < 0.75
-    assert greedy.scaling is not None and "calcium carbonate binds" in greedy.scaling["sentence"]
+    assert greedy.stops_recovery
+    assert greedy.recovery < 0.75
+    assert greedy.scaling is not None
+    assert "calcium carbonate binds" in greedy.scaling["sentence"]
     assert any("calcium carbonate" in word for word in greedy.stops_recovery)
     at_pressure = bm.settings(site, feed_temperature_degc=20.0, feed_tds_mg_l=500.0, feed_pressure_bar=7.0)
     assert at_pressure.wanted_permeate_flow is None
@@ -170,7 +174,8 @@ def test_a_days_own_analysis_stands_in_place_of_the_files(site: bm.Site) -> None
 
 def test_settings_are_plain_and_frozen(found: bm.Settings) -> None:
     json.dumps(found.to_dict(), allow_nan=False)
-    assert "\n" not in repr(found) and repr(found).startswith("Settings(At ")
+    assert "\n" not in repr(found)
+    assert repr(found).startswith("Settings(At ")
     with pytest.raises(dataclasses.FrozenInstanceError):
         found.recovery = 0.5  # type: ignore[misc]
     with pytest.raises(KeyError):
@@ -239,7 +244,8 @@ def test_the_sheet_holds_settings_steps_and_cautions(site: bm.Site, found: bm.Se
     page = settings_page(found, site)
     for text in ("140 psi", "In this order", "Write down", "permeate conductivity", "lock out", "accredited"):
         assert text in page, text
-    assert "http" not in page.replace("http-equiv", "") and "<script" not in page
+    assert "http" not in page.replace("http-equiv", "")
+    assert "<script" not in page
 
 
 def test_the_command(site: bm.Site, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -249,13 +255,17 @@ def test_the_command(site: bm.Site, tmp_path: Path, capsys: pytest.CaptureFixtur
     assert cli.main(call) == 0
     said = capsys.readouterr().out
     lines = said.splitlines()
-    assert max(map(len, lines)) <= 90 and len(lines) <= 42, said
-    assert "140 psi" in said and "manuals" in said
+    assert max(map(len, lines)) <= 90, said
+    assert len(lines) <= 42, said
+    assert "140 psi" in said
+    assert "manuals" in said
     sheet, drawn = tmp_path / "sheet.html", tmp_path / "map.png"
     assert cli.main([*call, "--json", "--out", str(sheet), "--map", str(drawn)]) == 0
     told = json.loads(capsys.readouterr().out)
-    assert told["feed_pressure"]["value"] == 140.0 and told["cautions"]
-    assert sheet.read_text(encoding="utf-8").startswith("<!doctype html>") and drawn.stat().st_size > 10_000
+    assert told["feed_pressure"]["value"] == 140.0
+    assert told["cautions"]
+    assert sheet.read_text(encoding="utf-8").startswith("<!doctype html>")
+    assert drawn.stat().st_size > 10_000
     for more, message in (
         (["--recovery", "sixty"], "a figure with its unit"),
         (["--pressure", "140"], "no unit"),
@@ -270,8 +280,11 @@ def test_the_command_scaling(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     path.write_text(SMALL, encoding="utf-8")
     assert cli.main(["scaling", "--site", str(path), "--temperature", "46 degF"]) == 0
     said = capsys.readouterr().out
-    assert len(said.splitlines()) <= 30 and max(map(len, said.splitlines())) <= 100, said
-    assert "silica binds" in said.lower() and "sulfate not analysed" in said and "38 °C" in said
+    assert len(said.splitlines()) <= 30, said
+    assert max(map(len, said.splitlines())) <= 100, said
+    assert "silica binds" in said.lower()
+    assert "sulfate not analysed" in said
+    assert "38 °C" in said
     assert cli.main(["scaling", "--site", str(path), "--recovery", "75%", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     scales = {each["scale"]: each for each in told["saturation"]["scales"]}
@@ -288,7 +301,9 @@ def test_the_command_scaling(tmp_path: Path, capsys: pytest.CaptureFixture[str])
 def test_gauges_that_are_off_break_no_limit(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """The study of random sites, on seeds of its own: 99 % of settings hold, expected figures hold the truth."""
+    """The study of random sites, on seeds of its own: 99 % of settings hold, expected figures hold the
+    truth.
+    """
     monkeypatch.syspath_prepend(str(Path(__file__).parents[2] / "studies"))
     import settings as study
 

@@ -1,4 +1,6 @@
-"""The start-up sheet: what to set, in which order, what to expect, and what to write down; to be printed or read on a phone."""
+"""The start-up sheet: what to set, in which order, what to expect, and what to write down; to be printed or
+read on a phone.
+"""
 
 from __future__ import annotations
 

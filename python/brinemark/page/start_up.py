@@ -1,4 +1,6 @@
-"""The page of a start-up record: verdict, figures beside the rating, the first hours, what was written down."""
+"""The page of a start-up record: verdict, figures beside the rating, the first hours, what was written
+down.
+"""
 
 from __future__ import annotations
 

@@ -17,13 +17,15 @@ _MOST_PANELS = 4
 
 
 def settings_map(found: SettingsMap, *, width_inches: float = 9.0) -> Figure:
-    """Where a unit may run, over temperature and recovery, a panel for each salt; and which limit forbids the rest.
+    """Where a unit may run, over temperature and recovery, a panel for each salt; and which limit forbids
+    the rest.
 
-    found : SettingsMap; of more than four salts, four are drawn, evenly chosen. width_inches : how wide it is drawn; text keeps
-    its size.
+    found : SettingsMap; of more than four salts, four are drawn, evenly chosen. width_inches : how wide it
+    is drawn; text keeps its size.
 
-    Returns: Figure. White is where the unit may run: lines there are permeate flow [m3/h]. A fill with its own hatch is where
-        a limit is broken, named below; left of the thick line the pressure limit keeps it from the flow asked for.
+    Returns: Figure. White is where the unit may run: lines there are permeate flow [m3/h]. A fill with its
+        own hatch is where a limit is broken, named below; left of the thick line the pressure limit keeps
+        it from the flow asked for.
     """
     salts = found.feed_tds_mg_l.size
     panels = np.unique(np.linspace(0, salts - 1, min(salts, _MOST_PANELS)).round().astype(int))
@@ -98,11 +100,12 @@ def saturation(
 ) -> Figure:
     """How near each scale comes to its limit over recovery, and where the first one reaches it.
 
-    site : Site, whose [scaling] tells limits and treatment. water : Water, the feed before treatment. recovery : one to be
+    site : Site, whose [scaling] tells limits and treatment. water : Water, the feed before treatment.
+    recovery : one to be
     marked; None marks none. width_inches : how wide it is drawn; text keeps its size.
 
-    Returns: Figure. Saturation over what is allowed, by the standard practices' index, on a logarithmic axis: 1 is the limit.
-        The dot is the recovery that binds.
+    Returns: Figure. Saturation over what is allowed, by the standard practices' index, on a logarithmic
+        axis: 1 is the limit. The dot is the recovery that binds.
     """
     recoveries = np.linspace(0.0, 0.95, 96)
     found = [site.saturation(water, recovery=float(at)) for at in recoveries]

@@ -14,12 +14,14 @@ if TYPE_CHECKING:
 
 
 def start_up(record: StartUp, log: Log, site: Site, *, group: int = 0, width_inches: float = 8.4) -> Figure:
-    """Permeate flow over the first hours, as read and like for like, the stretch that counts and what is expected.
+    """Permeate flow over the first hours, as read and like for like, the stretch that counts and what is
+    expected.
 
-    record : StartUp of this log and site. group : which of `record.groups`. width_inches : how wide it is drawn; text keeps
-    its size.
+    record : StartUp of this log and site. group : which of `record.groups`. width_inches : how wide it is
+    drawn; text keeps its size.
 
-    Returns: Figure. Like for like is at the settled stretch's own conditions, so that the expected band holds for it.
+    Returns: Figure. Like for like is at the settled stretch's own conditions, so that the expected band
+    holds for it.
     """
     import brinemark as bm
 

@@ -34,6 +34,10 @@ use crate::error::Error;
 /// seawater's.
 pub const IONIC_STRENGTH_MAX: f64 = 1.2;
 
+/// What to know of the index that takes Langelier's place in salty water; tests/python/test_phreeqc.py has the figures.
+const STIFF_DAVIS_NOTE: &str = "above 10,000 mg/L the standard's index of calcium carbonate is Stiff and Davis', by a fit from \
+     memory: it lies 0.3 to 0.8 below PHREEQC's, which is not on the safe side; go by activities there";
+
 /// How a scale stands in a water.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ScaleIndex {
@@ -83,11 +87,15 @@ pub fn saturation(
     passage: &SaltPassage,
 ) -> Result<Saturation, Error> {
     let concentrate = water.concentrate(recovery, passage)?;
+    let mut notes = water.notes();
+    if concentrate.dissolved_solids() > LANGELIER_TDS_MAX {
+        notes.push(STIFF_DAVIS_NOTE.to_owned());
+    }
     Ok(Saturation {
         recovery,
         scales: indices(&concentrate)?,
         concentrate,
-        notes: water.notes(),
+        notes,
     })
 }
 
