@@ -207,6 +207,9 @@ pub enum Error {
     /// Terms of a warranty that can't be read, or don't fit the log.
     #[error("{0}")]
     Terms(Faults),
+    /// A demand file that can't be read, or that the unit can't be sized for.
+    #[error("{0}")]
+    Demand(Faults),
     /// An analysis that lacks a column.
     #[error("{0}")]
     MissingColumn(Faults),
@@ -249,6 +252,7 @@ impl Error {
             | Self::Log(faults)
             | Self::Site(faults)
             | Self::Terms(faults)
+            | Self::Demand(faults)
             | Self::MissingColumn(faults)
             | Self::Baseline(faults)
             | Self::Series(faults) => faults.list().to_vec(),

@@ -15,6 +15,7 @@
 //! - [`trend`], [`mod@change_points`]: statistics of one series, and of several, that stand beside those.
 //! - [`mod@warranty`]: what was agreed on about the membranes, clause by clause.
 //! - [`mod@compare`]: trains and periods against each other.
+//! - [`sizing`]: how big a unit a demand needs, through the year.
 //! - [`mod@write`]: tables out. [`buffer`], [`error`], [`stats`], [`table`] and [`units`] serve all of them.
 //!
 //! Figures inside are in canonical units: m3/h, bar (gauge), degC, mg/L, uS/cm, m2, h. Missing is NaN.
@@ -41,6 +42,7 @@ pub mod screen;
 pub mod sensors;
 pub mod service;
 pub mod site;
+pub mod sizing;
 pub mod stats;
 pub mod table;
 pub mod trend;

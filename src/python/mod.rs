@@ -21,6 +21,7 @@ mod scaling;
 mod screening;
 mod series;
 mod site;
+mod sizing;
 mod tables;
 mod trend;
 mod uncertainty;
@@ -59,5 +60,6 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     forecast::register(module)?;
     warranty::register(module)?;
     guarantee_course::register(module)?;
+    sizing::register(module)?;
     compare::register(module)
 }
