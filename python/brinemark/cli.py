@@ -46,6 +46,7 @@ def _parser() -> argparse.ArgumentParser:
         cli_look,
         cli_records,
         cli_screen,
+        cli_size,
         cli_trend,
         cli_warranty,
     )
@@ -76,6 +77,7 @@ def _parser() -> argparse.ArgumentParser:
     cli_trend.add(commands)
     cli_compare.add(commands)
     cli_warranty.add(commands)
+    cli_size.add(commands)
 
     cli_look.add(commands)
     cli_screen.add(commands)

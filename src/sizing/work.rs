@@ -90,6 +90,25 @@ impl<'a> Model<'a> {
                 .into(),
             ));
         }
+        for (month, tds) in demand.feed.tds.iter().enumerate() {
+            let temperature = demand.feed.temperature[month];
+            let osmotic = site.salinity.basis.osmotic_pressure(*tds, temperature);
+            let osmotic = osmotic.map_err(|error| in_month(error.at_row(month as u64 + 1)))?;
+            // Salt would leak through, and water with it: the model has a figure for that, which is of no use to anyone.
+            if osmotic + demand.permeate_pressure >= limit {
+                return Err(Error::Demand(
+                    Fault::new(
+                        format!(
+                            "its osmotic pressure, {osmotic:.1} bar, leaves nothing of the pressure limit of {limit:.1} bar"
+                        ),
+                        "a unit of a higher pressure limit, or check the salt and [limits] feed_pressure",
+                    )
+                    .at_column(format!("[feed] tds, {}", MONTHS[month]))
+                    .with_value(format!("{tds} mg/L"))
+                    .into(),
+                ));
+            }
+        }
         let mut scenarios = vec![Scenario::default()];
         let mut add = |off: Scenario| {
             scenarios.push(off);
@@ -284,19 +303,26 @@ impl<'a> Model<'a> {
         Ok(worked.into_iter().map(|case| case.permeate_flow).collect())
     }
 
-    /// Each element of the unit as it is set in a month.
+    /// Each element of the unit as it is set, month by month, at these feed pressures.
     pub fn elements(
         &self,
-        train: &Train,
         stages: &[Stage],
         wear: Wear,
-        month: usize,
-        pressure: f64,
-    ) -> Result<Vec<ElementAtWork>, Error> {
-        let temperature = self.demand.feed.temperature[month];
-        let membrane = self.membrane(wear, Scenario::default(), temperature);
-        let case = self.operation(stages, month, Drive::FeedPressure, pressure);
-        Ok(train.profile(&membrane, &case)?.1)
+        pressures: impl Iterator<Item = f64>,
+    ) -> Result<Vec<Vec<ElementAtWork>>, Error> {
+        let (membranes, cases): (Vec<Membrane>, Vec<Operation>) = pressures
+            .enumerate()
+            .map(|(month, pressure)| {
+                let case = self.operation(stages, month, Drive::FeedPressure, pressure);
+                (
+                    self.membrane(wear, Scenario::default(), case.temperature),
+                    case,
+                )
+            })
+            .unzip();
+        let found = self.train(stages)?.profiles(&membranes, &cases);
+        let found = found.map_err(in_month)?;
+        Ok(found.into_iter().map(|(_, elements)| elements).collect())
     }
 
     /// The share of the day's need by which a capacity's interval may fall below it: exp(−z u).
@@ -321,6 +347,21 @@ impl Worked<'_, '_> {
     /// The months, nothing being off.
     pub fn months(&self) -> &[Point] {
         &self.scenarios[0]
+    }
+
+    /// A figure that can't be above this, as of what is wanted or where the pressure limit is.
+    pub fn estimate_to(
+        &self,
+        most: f64,
+        unit: &'static str,
+        of: impl Fn(&[Point]) -> f64,
+    ) -> Estimate {
+        let found = self.estimate(unit, of);
+        let end = |end: f64| if end > most { most } else { end };
+        Estimate {
+            high: end(found.high),
+            ..found
+        }
     }
 
     /// A figure of the months, with its interval: ln of it by half the difference between a source's two ends, each evenly likely

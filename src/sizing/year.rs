@@ -2,11 +2,13 @@
 
 use super::demand::Demand;
 use super::limits::{Break, breaks};
+use super::needed::two_per_cent_a_degf;
 use super::tank::{TankDay, storage_needed, tank_day};
 use super::work::{Model, Point, Wear, Worked};
 use crate::assess::Estimate;
 use crate::error::Error;
-use crate::membrane::operate::Working;
+use crate::membrane::operate::{ElementAtWork, Working};
+use crate::normalise::temperature::STANDARD_DEGC;
 use crate::site::Stage;
 
 /// Days of the months; February has 28.
@@ -73,7 +75,7 @@ pub struct Standing {
     pub capacity: Estimate,
     /// That over what the day needs; `None`: nothing is needed.
     pub share: Option<Estimate>,
-    /// As it is set: bar.
+    /// As it is set: bar. Its interval ends at the limit, which is never passed.
     pub feed_pressure: Estimate,
     /// As it is set: m3/h.
     pub permeate_flow: Estimate,
@@ -102,7 +104,8 @@ pub struct Standing {
 /// A year of 365 days.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Year {
-    /// m3; what the days need, or what can be made of it. The tank is taken to bridge what is between.
+    /// m3; what the days need, or what can be made of it: its interval ends at what they need. The tank is taken to bridge what is
+    /// between.
     pub permeate: Estimate,
     /// m3.
     pub raw_feed: Estimate,
@@ -137,76 +140,20 @@ pub fn pump_power(flow: f64, inlet: f64, outlet: f64, efficiency: f64) -> f64 {
 /// A unit of these vessels through the year.
 pub(super) fn through_the_year(model: &Model<'_>, stages: &[Stage]) -> Result<SizedUnit, Error> {
     let demand = model.demand;
-    let [worn, new] = [Wear::Worn, Wear::New].map(|wear| model.work(stages, wear));
-    let (worn, new) = (worn?, new?);
-    let standard = model.capacities(stages, Some(crate::normalise::temperature::STANDARD_DEGC))?;
-    let train = model.train(stages)?;
-    let standing = |worked: &Worked<'_, '_>, wear: Wear, month: usize| {
-        let set = worked.months()[month].set;
-        let elements = model.elements(&train, stages, wear, month, set.feed_pressure)?;
-        let most = |of: &dyn Fn(usize) -> f64| {
-            (0..elements.len())
-                .map(of)
-                .fold(f64::NEG_INFINITY, f64::max)
-        };
-        let found = Standing {
-            capacity: worked.estimate("m3/h", |points| capacity(demand, &points[month])),
-            share: (demand.daily[month] > 0.0).then(|| {
-                worked.estimate("", |points| {
-                    capacity(demand, &points[month]) / demand.daily[month]
-                })
-            }),
-            feed_pressure: worked.estimate("bar", |points| points[month].set.feed_pressure),
-            permeate_flow: worked.estimate("m3/h", |points| points[month].set.permeate_flow),
-            permeate_tds: worked.estimate("mg/L", |points| points[month].set.permeate_tds),
-            power_kw: demand.pump_efficiency.map(|efficiency| {
-                worked.estimate("kW", |points| power(demand, efficiency, &points[month].set))
-            }),
-            is_stopped: worked.months()[month].is_stopped,
-            hours_a_day: hours(demand, &set, month),
-            working: set,
-            flux: 1e3 * set.permeate_flow / train.area_m2(),
-            highest_flux: most(&|at| elements[at].flux),
-            highest_element_recovery: most(&|at| elements[at].recovery),
-            vessel_feed_flow: elements.first().map_or(f64::NAN, |first| first.inlet_flow),
-            vessel_concentrate_flow: -most(&|at| -elements[at].concentrate_flow),
-        };
-        Ok::<Standing, Error>(found)
-    };
-    let mut months = Vec::with_capacity(12);
-    for month in 0..12 {
-        let (when_worn, when_new) = (
-            standing(&worn, Wear::Worn, month)?,
-            standing(&new, Wear::New, month)?,
-        );
-        let temperature = demand.feed.temperature[month];
-        let draws = demand.draws(month);
-        let flow = when_worn.permeate_flow.value;
-        let of_day = demand.running.hours() / 24.0;
-        months.push(Month {
-            month,
-            temperature,
-            feed_tds: demand.feed.tds[month],
-            needed: demand.daily[month],
-            by_rule_of_thumb: standard[month]
-                * of_day
-                * super::needed::two_per_cent_a_degf(temperature),
-            tank: demand
-                .tank
-                .map(|tank| tank_day(&tank, &demand.running, &draws, flow)),
-            storage_needed: storage_needed(&demand.running, &draws, flow),
-            peak_lasts_h: demand.tank.zip(demand.peak_flow).map(|(tank, peak)| {
-                let drawn = peak - flow;
-                if drawn > 0.0 {
-                    tank.stop_at * tank.usable_m3 / drawn
-                } else {
-                    f64::INFINITY
-                }
-            }),
-            worn: when_worn,
-            when_new,
-        });
-    }
+    let standard = model.capacities(stages, Some(STANDARD_DEGC))?;
+    let (worn, new) = (
+        model.work(stages, Wear::Worn)?,
+        model.work(stages, Wear::New)?,
+    );
+    let [when_worn, when_new] = [(&worn, Wear::Worn), (&new, Wear::New)]
+        .map(|(worked, wear)| standings(model, stages, worked, wear));
+    let area_m2 = model.train(stages)?.area_m2();
+    let months: Vec<Month> = when_worn?
+        .into_iter()
+        .zip(when_new?)
+        .enumerate()
+        .map(|(month, (worn, when_new))| month_of(demand, month, standard[month], worn, when_new))
+        .collect();
     let elements: u32 = stages.iter().map(|stage| stage.elements()).sum();
     let rated = model
         .site
@@ -215,13 +162,91 @@ pub(super) fn through_the_year(model: &Model<'_>, stages: &[Stage]) -> Result<Si
         .unwrap_or(f64::NAN);
     Ok(SizedUnit {
         stages: stages.to_vec(),
-        area_m2: train.area_m2(),
+        area_m2,
         rated_flow: rated * f64::from(elements),
         year: year(demand, &worn),
         year_when_new: year(demand, &new),
         breaks: breaks(model.site, demand, &months),
         months,
     })
+}
+
+fn month_of(
+    demand: &Demand,
+    month: usize,
+    at_25: f64,
+    worn: Standing,
+    when_new: Standing,
+) -> Month {
+    let temperature = demand.feed.temperature[month];
+    let draws = demand.draws(month);
+    let flow = worn.permeate_flow.value;
+    Month {
+        month,
+        temperature,
+        feed_tds: demand.feed.tds[month],
+        needed: demand.daily[month],
+        by_rule_of_thumb: at_25 * two_per_cent_a_degf(temperature) * demand.running.hours() / 24.0,
+        tank: demand
+            .tank
+            .map(|tank| tank_day(&tank, &demand.running, &draws, flow)),
+        storage_needed: storage_needed(&demand.running, &draws, flow),
+        peak_lasts_h: demand.tank.zip(demand.peak_flow).map(|(tank, peak)| {
+            if peak > flow {
+                tank.stop_at * tank.usable_m3 / (peak - flow)
+            } else {
+                f64::INFINITY
+            }
+        }),
+        worn,
+        when_new,
+    }
+}
+
+/// How the unit stands in each month.
+fn standings(
+    model: &Model<'_>,
+    stages: &[Stage],
+    worked: &Worked<'_, '_>,
+    wear: Wear,
+) -> Result<Vec<Standing>, Error> {
+    let demand = model.demand;
+    let pressures = worked.months().iter().map(|point| point.set.feed_pressure);
+    let elements = model.elements(stages, wear, pressures)?;
+    let area_m2 = model.train(stages)?.area_m2();
+    let standing = |(month, elements): (usize, Vec<ElementAtWork>)| {
+        let of = |figure: fn(&Working) -> f64| move |points: &[Point]| figure(&points[month].set);
+        let most = |figure: fn(&ElementAtWork) -> f64| {
+            elements
+                .iter()
+                .map(figure)
+                .fold(f64::NEG_INFINITY, f64::max)
+        };
+        let set = worked.months()[month].set;
+        Standing {
+            capacity: worked.estimate("m3/h", |points| capacity(demand, &points[month])),
+            share: (demand.daily[month] > 0.0).then(|| {
+                worked.estimate("", |points| {
+                    capacity(demand, &points[month]) / demand.daily[month]
+                })
+            }),
+            feed_pressure: worked.estimate_to(model.limit, "bar", of(|set| set.feed_pressure)),
+            permeate_flow: worked.estimate("m3/h", of(|set| set.permeate_flow)),
+            permeate_tds: worked.estimate("mg/L", of(|set| set.permeate_tds)),
+            power_kw: demand.pump_efficiency.map(|efficiency| {
+                worked.estimate("kW", |points| power(demand, efficiency, &points[month].set))
+            }),
+            is_stopped: worked.months()[month].is_stopped,
+            hours_a_day: hours(demand, &set, month),
+            working: set,
+            flux: 1e3 * set.permeate_flow / area_m2,
+            highest_flux: most(|element| element.flux),
+            highest_element_recovery: most(|element| element.recovery),
+            vessel_feed_flow: elements.first().map_or(f64::NAN, |first| first.inlet_flow),
+            vessel_concentrate_flow: -most(|element| -element.concentrate_flow),
+        }
+    };
+    Ok(elements.into_iter().enumerate().map(standing).collect())
 }
 
 /// What a day makes at the pressure limit, as a mean flow over its 24 h.
@@ -254,13 +279,22 @@ fn year(demand: &Demand, worked: &Worked<'_, '_>) -> Year {
     let permeate = |points: &[Point]| sum(points, &|set| set.permeate_flow);
     let raw_feed = |points: &[Point]| sum(points, &|set| set.feed_flow);
     let energy = |points: &[Point], efficiency| sum(points, &|set| power(demand, efficiency, set));
+    let wanted: f64 = demand
+        .daily
+        .iter()
+        .zip(DAYS)
+        .map(|(daily, days)| 24.0 * daily * days)
+        .sum();
+    let taken = wanted / demand.recovery;
     let efficiency = demand.pump_efficiency;
     let prices = &demand.prices;
     const CURRENCY: &str = "of the prices' currency";
     Year {
-        permeate: worked.estimate("m3", permeate),
-        raw_feed: worked.estimate("m3", raw_feed),
-        reject: worked.estimate("m3", |points| raw_feed(points) - permeate(points)),
+        permeate: worked.estimate_to(wanted, "m3", permeate),
+        raw_feed: worked.estimate_to(taken, "m3", raw_feed),
+        reject: worked.estimate_to(taken - wanted, "m3", |points| {
+            raw_feed(points) - permeate(points)
+        }),
         energy: efficiency
             .map(|efficiency| worked.estimate("kWh", |points| energy(points, efficiency))),
         energy_per_m3: efficiency.map(|efficiency| {
@@ -273,8 +307,8 @@ fn year(demand: &Demand, worked: &Worked<'_, '_>) -> Year {
             .map(|(efficiency, price)| {
                 worked.estimate(CURRENCY, |points| price * energy(points, efficiency))
             }),
-        water_cost: prices
-            .water_per_m3
-            .map(|price| worked.estimate(CURRENCY, |points| price * raw_feed(points))),
+        water_cost: prices.water_per_m3.map(|price| {
+            worked.estimate_to(price * taken, CURRENCY, |points| price * raw_feed(points))
+        }),
     }
 }

@@ -2,6 +2,7 @@
 
 from brinemark.plot.comparisons import arms, effects, power
 from brinemark.plot.readings import budget, screening, temperature_view, timeline, why
+from brinemark.plot.sizing import sizing, tank
 from brinemark.plot.trends import causes, course, temperature_law
 from brinemark.plot.warranty import guarantee
 
@@ -14,6 +15,8 @@ __all__ = [
     "guarantee",
     "power",
     "screening",
+    "sizing",
+    "tank",
     "temperature_law",
     "temperature_view",
     "timeline",

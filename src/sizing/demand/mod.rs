@@ -74,8 +74,8 @@ pub struct Demand {
 pub struct Tank {
     /// What can be drawn of it, m3.
     pub usable_m3: f64,
-    /// The unit starts below this share of it.
-    pub start_below: f64,
+    /// The unit starts at this share of it and below.
+    pub start_at: f64,
     /// The unit stops at this share of it.
     pub stop_at: f64,
 }

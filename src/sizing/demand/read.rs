@@ -284,21 +284,21 @@ fn tank(table: &Table, faults: &mut Faults) -> Option<(Tank, &'static Unit)> {
         keys.need(key, value, example, faults)
     };
     let usable = share("usable", "\"85 %\"", 0.01);
-    let start_below = share("start_below", "\"60 %\"", 0.0);
+    let start_at = share("start_at", "\"60 %\"", 0.0);
     let stop_at = share("stop_at", "\"100 %\"", 0.0);
-    if let (Some(start), Some(stop)) = (start_below, stop_at)
+    if let (Some(start), Some(stop)) = (start_at, stop_at)
         && start >= stop
     {
         faults.push(
             Fault::new("not below stop_at", "a level below that of stop_at")
-                .at_column(keys.at("start_below")),
+                .at_column(keys.at("start_at")),
         );
     }
     keys.close(faults);
     let (volume, unit) = volume?;
     let tank = Tank {
         usable_m3: volume * usable?,
-        start_below: start_below?,
+        start_at: start_at?,
         stop_at: stop_at?,
     };
     Some((tank, unit))
