@@ -17,6 +17,7 @@ use crate::screen::Reasons;
 use crate::stats::{MedianInterval, difference, median, median_interval};
 use crate::table::Group;
 use crate::uncertainty::{Budget, SOURCES};
+use crate::units::Unit;
 
 /// A figure with its interval.
 #[derive(Debug, Clone, PartialEq)]
@@ -404,6 +405,19 @@ fn interval(estimate: &Estimate) -> String {
         percent(estimate.low),
         percent(estimate.high)
     )
+}
+
+impl Estimate {
+    /// The same in another unit of its quantity, from the canonical one.
+    pub fn shown_in(&self, unit: &'static Unit) -> Self {
+        Self {
+            value: unit.from_canonical(self.value),
+            low: unit.from_canonical(self.low),
+            high: unit.from_canonical(self.high),
+            unit: unit.word,
+            ..self.clone()
+        }
+    }
 }
 
 impl std::fmt::Display for Estimate {

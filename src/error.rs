@@ -210,6 +210,9 @@ pub enum Error {
     /// Terms of a warranty that can't be read, or don't fit the log.
     #[error("{0}")]
     Terms(Faults),
+    /// A demand file that can't be read, or that the unit can't be sized for.
+    #[error("{0}")]
+    Demand(Faults),
     /// An analysis that lacks a column.
     #[error("{0}")]
     MissingColumn(Faults),
@@ -253,6 +256,7 @@ impl Error {
             | Self::Site(faults)
             | Self::Settings(faults)
             | Self::Terms(faults)
+            | Self::Demand(faults)
             | Self::MissingColumn(faults)
             | Self::Baseline(faults)
             | Self::Series(faults) => faults.list().to_vec(),

@@ -17,6 +17,7 @@
 //! - [`mod@settings`]: what to set on a day, and what then to expect.
 //! - [`mod@warranty`]: what was agreed on about the membranes, clause by clause.
 //! - [`mod@compare`]: trains and periods against each other.
+//! - [`sizing`]: how big a unit a demand needs, through the year.
 //! - [`mod@write`]: tables out. [`buffer`], [`error`], [`stats`], [`table`] and [`units`] serve all of them.
 //!
 //! Figures inside are in canonical units: m3/h, bar (gauge), degC, mg/L, uS/cm, m2, h. Missing is NaN.
@@ -44,6 +45,7 @@ pub mod sensors;
 pub mod service;
 pub mod settings;
 pub mod site;
+pub mod sizing;
 pub mod start_up;
 pub mod stats;
 pub mod table;

@@ -31,6 +31,8 @@ pub enum Quantity {
     Length,
     /// A length of time; canonical h.
     Duration,
+    /// What a tank holds; canonical m3.
+    Volume,
     /// Permeate flow through an area; canonical L/m2/h.
     Flux,
     /// Flux per net driving pressure; canonical L/m2/h/bar.
@@ -195,6 +197,7 @@ impl Quantity {
             Self::Area => "area",
             Self::Length => "length",
             Self::Duration => "time",
+            Self::Volume => "volume",
             Self::Flux => "flux",
             Self::WaterPermeability => "water permeability",
             Self::Fraction => "ratio",
@@ -460,6 +463,19 @@ static UNITS: &[Unit] = &[
         &["second", "seconds"],
     ),
     unit("d", Quantity::Duration, 24.0, &["day", "days"]),
+    unit("m3", Quantity::Volume, 1.0, &["m³", "m^3"]),
+    unit(
+        "L",
+        Quantity::Volume,
+        1e-3,
+        &["litre", "litres", "liter", "liters"],
+    ),
+    unit(
+        "gal",
+        Quantity::Volume,
+        GALLON_M3,
+        &["gallon", "gallons", "US gal"],
+    ),
     unit(
         "L/m2/h",
         Quantity::Flux,

@@ -11,6 +11,7 @@ use brinemark::normalise::{
     SaltConditions, log_mean_factor, net_driving_pressure, normalised_permeate_flow,
     normalised_salt_passage,
 };
+use brinemark::sizing::{pump_power, two_per_cent_a_degf};
 use brinemark::trend::cross_checks::{Correction, mann_kendall, theil_sen};
 use brinemark::units::convert;
 use brinemark::warranty::conformity::conformance_probability;
@@ -257,6 +258,13 @@ impl Check {
         let n = |name| self.number(name);
         match self.function.as_str() {
             "convert" => convert(n("value"), self.word("from_unit"), self.word("to_unit")).unwrap(),
+            "pump_power" => pump_power(
+                n("flow_m3_h"),
+                n("inlet_pressure_bar"),
+                n("outlet_pressure_bar"),
+                n("efficiency"),
+            ),
+            "rule_of_thumb" => two_per_cent_a_degf(n("temperature_degc")),
             "viscosity" => viscosity(n("temperature_degc")).unwrap(),
             "density" => density(n("temperature_degc")).unwrap(),
             "temperature_factor" => {

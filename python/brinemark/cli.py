@@ -48,6 +48,7 @@ def _parser() -> argparse.ArgumentParser:
         cli_scaling,
         cli_screen,
         cli_settings,
+        cli_size,
         cli_start_up,
         cli_trend,
         cli_warranty,
@@ -82,6 +83,7 @@ def _parser() -> argparse.ArgumentParser:
     cli_trend.add(commands)
     cli_compare.add(commands)
     cli_warranty.add(commands)
+    cli_size.add(commands)
 
     cli_look.add(commands)
     cli_screen.add(commands)

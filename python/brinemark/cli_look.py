@@ -31,7 +31,9 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
         help="print a commented site file to fill in",
         description="Prints a site file with every key, to be saved and filled in.",
     )
-    command.add_argument("--terms", action="store_true", help="a terms file of a warranty, in its place")
+    other = command.add_mutually_exclusive_group()
+    other.add_argument("--terms", action="store_true", help="a terms file of a warranty, in its place")
+    other.add_argument("--demand", action="store_true", help="a demand file to size a unit for, in its place")
     command.set_defaults(run=_template)
 
     command = commands.add_parser(
@@ -78,7 +80,8 @@ def _describe(given: argparse.Namespace) -> int:
 def _template(given: argparse.Namespace) -> int:
     import brinemark as bm
 
-    print(bm.Terms.template() if given.terms else bm.Site.template(), end="")
+    of = bm.Terms if given.terms else bm.Demand if given.demand else bm.Site
+    print(of.template(), end="")
     return 0
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import textwrap
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
@@ -18,6 +19,9 @@ if TYPE_CHECKING:
         QuantityTrend,
         Run,
         Site,
+        SizedUnit,
+        Sizing,
+        SizingMonth,
         Standing,
         TrialPlan,
     )
@@ -387,3 +391,105 @@ def plan_words(plan: TrialPlan) -> list[str]:
         )
         told.append(f"{curve.readings_per_week} a week, power by weeks: {steps}")
     return [*told, "", plan.caution]
+
+
+def quoted_units(found: Sizing) -> dict[str, str]:
+    """The units of a sizing as a person writes them."""
+    return {name: unit.replace("deg", "°") for name, unit in found.units}
+
+
+def sized_rows(found: Sizing, unit: SizedUnit) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Heads and rows of a unit's year, a month a row."""
+    units = quoted_units(found)
+    has_tank = unit.months[0].tank is not None
+    heads = (
+        "month",
+        f"water {units['temperature']}",
+        f"needs {units['daily']}",
+        "can make",
+        "of need",
+        f"({100 * found.level:.0f} %)",
+        f"set to {units['pressure']}",
+        "h/day",
+        *((f"tank low {units['volume']}", f"short {units['volume']}") if has_tank else ()),
+    )
+    return heads, [_sized_row(month) for month in unit.months]
+
+
+def _sized_row(month: SizingMonth) -> tuple[str, ...]:
+    worn, tank = month.worn, month.tank
+    share = worn.share
+    made = "none needed" if share is None else f"{100 * share.value:.0f} %"
+    known = share is not None and share.low == share.low
+    return (
+        month.name,
+        f"{month.temperature:.0f}",
+        digits(month.needed),
+        digits(worn.capacity.value),
+        made,
+        f"{100 * share.low:.0f} to {100 * share.high:.0f} %" if share is not None and known else "",
+        f"{digits(worn.feed_pressure.value)}{'*' if worn.stopped_by_limit else ''}",
+        f"{worn.hours_a_day:.1f}",
+        *(
+            ()
+            if tank is None
+            else (f"{digits(tank.lowest)} {tank.lowest_at}", digits(tank.shortfall) if tank.short else "")
+        ),
+    )
+
+
+def sized_words(found: Sizing) -> list[str]:
+    """How big, by what; the tank; the year; what breaks a limit; what could not be told."""
+    units = quoted_units(found)
+    flow = units["flow"]
+    month, share = found.share_if_sized_at_25_degc
+    needed = found.rated_flow
+    sure = "" if needed.low != needed.low else f" ({span(needed)}, {100 * needed.level:.0f} %)"
+    texts = []
+    if any(of.worn.stopped_by_limit for of in found.present.months):
+        texts.append("* held at the pressure limit, below the flow it is set to.")
+    texts.append(
+        f"Rated flow (test conditions, 77 °F mostly): has {digits(found.present.rated_flow)}, needs "
+        f"{digits(needed.value)} {flow}{sure}; by the rule of 2 % a °F "
+        f"{digits(found.rated_flow_by_2_per_degf)}, of 3 % a °C {digits(found.rated_flow_by_3_per_degc)}. "
+        f"Sized at 77 °F: {digits(found.rated_flow_at_25_degc)}, which makes {100 * share:.0f} % of the need "
+        f"in {month}."
+    )
+    for name, of in (("As it is", found.present), ("Proposed", found.proposed)):
+        if of is not None and not (name == "Proposed" and of.words == found.present.words):
+            texts.append(f"{name}, {of.words}: {' '.join(filter(None, (of.tank, year_words(found, of))))}")
+            texts.extend(f"{name}: {broken}." for broken in of.breaks)
+    return [*texts, *(f"Not told: {of}." for of in found.missing)]
+
+
+def year_words(found: Sizing, unit: SizedUnit) -> str:
+    """A year of a unit with worn membranes: permeate, reject, energy, what they cost."""
+    year, volume = unit.year, quoted_units(found)["volume"]
+    made, lost = (grouped(of.value) for of in (year.permeate, year.reject))
+    text = f"A year: {made} {volume} permeate, {lost} {volume} reject"
+    if year.energy_kwh is not None and year.energy_kwh_per_m3 is not None:
+        new = unit.year_when_new.energy_kwh_per_m3
+        text += f", {grouped(year.energy_kwh.value)} kWh ({digits(year.energy_kwh_per_m3.value)} kWh/m3"
+        text += ")" if new is None else f"; new {digits(new.value)})"
+    currency = prices_currency(found)
+    costs = [
+        f"{what} {grouped(cost.value)}{currency}"
+        for what, cost in (("energy", year.energy_cost), ("water", year.water_cost))
+        if cost is not None
+    ]
+    return f"{text}{', ' if costs else ''}{', '.join(costs)}."
+
+
+def prices_currency(found: Sizing) -> str:
+    """The currency of a demand's prices, behind a figure; nothing where none is told."""
+    currency = json.loads(found.demand.settings)["prices"]["currency"]
+    return f" {currency}" if currency else ""
+
+
+def grouped(value: float) -> str:
+    """Three digits that count, thousands apart: 949 000."""
+    if value != value:
+        return "not known"
+    if abs(value) < 1000:
+        return digits(value)
+    return f"{float(f'{value:.3g}'):,.0f}".replace(",", " ")

@@ -231,18 +231,53 @@ impl Train {
         membrane: &Membrane,
         case: &Operation,
     ) -> Result<(Working, Vec<ElementAtWork>), Error> {
-        let worked = self.work(&[*membrane], &[*case])?;
-        let (membranes, operation) = block_of(&[(*membrane, *case)]);
-        let mut seen = Vec::new();
-        self.working(membranes, &operation, Some(&mut seen));
+        let mut found = self.profiles(&[*membrane], &[*case])?;
+        // One case gives one profile.
+        Ok(found
+            .pop()
+            .unwrap_or_else(|| (Working::of(f64::NAN), Vec::new())))
+    }
+
+    /// Many cases, each with its membrane, element by element.
+    ///
+    /// # Errors
+    /// As [`Train::work`].
+    pub fn profiles(
+        &self,
+        membranes: &[Membrane],
+        cases: &[Operation],
+    ) -> Result<Vec<(Working, Vec<ElementAtWork>)>, Error> {
+        let worked = self.work(membranes, cases)?;
+        let pairs: Vec<(Membrane, Operation)> = membranes
+            .iter()
+            .copied()
+            .zip(cases.iter().copied())
+            .collect();
+        let blocks = blocks_of(&pairs);
+        let elements: Vec<Vec<Vec<ElementAtWork>>> = blocks
+            .par_iter()
+            .map(|pairs| {
+                let (membranes, operation) = block_of(pairs);
+                let mut seen = Vec::new();
+                self.working(membranes, &operation, Some(&mut seen));
+                (0..pairs.len()).map(|i| self.elements(&seen, i)).collect()
+            })
+            .collect();
+        Ok(worked
+            .into_iter()
+            .zip(elements.into_iter().flatten())
+            .collect())
+    }
+
+    /// The elements of one case of a block.
+    fn elements(&self, seen: &[Through<D>], case: usize) -> Vec<ElementAtWork> {
         let mut places = self.stages.iter().enumerate().flat_map(|(stage, of)| {
             (0..of.elements_per_vessel as usize).map(move |element| (stage + 1, element + 1))
         });
-        let elements = seen
-            .iter()
+        seen.iter()
             .map(|through| {
                 let (stage, element) = places.next().unwrap_or_default();
-                let of = |figure: D| figure.value.0[0];
+                let of = |figure: D| figure.value.0[case];
                 let (permeate, out) = (of(through.permeate_flow), &through.outflow);
                 let inlet = of(out.flow) + permeate;
                 ElementAtWork {
@@ -259,8 +294,7 @@ impl Train {
                     polarisation: of(through.membrane_tds) / of(through.mean_tds),
                 }
             })
-            .collect();
-        Ok((worked[0], elements))
+            .collect()
     }
 
     /// Feed temperatures for which all the laws hold, degC.

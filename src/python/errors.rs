@@ -50,6 +50,12 @@ create_exception!(
 );
 create_exception!(
     brinemark,
+    DemandError,
+    BrinemarkError,
+    "A demand file that can't be read, or that the unit can't be sized for."
+);
+create_exception!(
+    brinemark,
     MissingColumnError,
     BrinemarkError,
     "An analysis that lacks a column."
@@ -153,6 +159,7 @@ impl From<Error> for PyErr {
             Error::Site(_) => SiteError::new_err(message),
             Error::Settings(_) => SettingsError::new_err(message),
             Error::Terms(_) => TermsError::new_err(message),
+            Error::Demand(_) => DemandError::new_err(message),
             Error::MissingColumn(_) => MissingColumnError::new_err(message),
             Error::Baseline(_) => BaselineError::new_err(message),
             Error::Series(_) => SeriesError::new_err(message),
@@ -180,6 +187,7 @@ pub(super) fn register(module: &Bound<'_, PyModule>) -> PyResult<()> {
     module.add("LogError", py.get_type::<LogError>())?;
     module.add("SiteError", py.get_type::<SiteError>())?;
     module.add("TermsError", py.get_type::<TermsError>())?;
+    module.add("DemandError", py.get_type::<DemandError>())?;
     module.add("MissingColumnError", py.get_type::<MissingColumnError>())?;
     module.add("BaselineError", py.get_type::<BaselineError>())?;
     module.add("SettingsError", py.get_type::<SettingsError>())?;

@@ -22,6 +22,7 @@ mod screening;
 mod series;
 mod settings;
 mod site;
+mod sizing;
 mod start_up;
 mod tables;
 mod trend;
@@ -63,5 +64,6 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     forecast::register(module)?;
     warranty::register(module)?;
     guarantee_course::register(module)?;
+    sizing::register(module)?;
     compare::register(module)
 }

@@ -70,6 +70,7 @@ def test_it_is_met(check: dict[str, Any]) -> None:
         "seawater_osmotic_pressure": ("salinity_g_kg", "temperature_degc"),
         "sodium_chloride_osmotic_coefficient": ("molality", "temperature_degc"),
         "tds_from_conductivity": ("conductivity_us_cm",),
+        "rule_of_thumb": ("temperature_degc",),
         "temperature_factor": ("temperature_degc",),
         "viscosity": ("temperature_degc",),
         "density": ("temperature_degc",),

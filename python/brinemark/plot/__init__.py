@@ -3,6 +3,7 @@
 from brinemark.plot.comparisons import arms, effects, power
 from brinemark.plot.readings import budget, screening, temperature_view, timeline, why
 from brinemark.plot.settings import saturation, settings_map
+from brinemark.plot.sizing import sizing, tank
 from brinemark.plot.start_up import start_up
 from brinemark.plot.trends import causes, course, temperature_law
 from brinemark.plot.warranty import guarantee
@@ -18,7 +19,9 @@ __all__ = [
     "saturation",
     "screening",
     "settings_map",
+    "sizing",
     "start_up",
+    "tank",
     "temperature_law",
     "temperature_view",
     "timeline",
