@@ -77,6 +77,7 @@ def _demo(given: argparse.Namespace) -> int:
     import shutil
 
     import brinemark as bm
+    from brinemark.page.settings import settings_page
 
     steps = cli._Steps()
     site = bm.Site.load(bm.demo.site_path())
@@ -90,12 +91,19 @@ def _demo(given: argparse.Namespace) -> int:
     result.write_csv(given.out / "normalised.csv")
     for source in (bm.demo.log_path(), bm.demo.site_path()):
         shutil.copyfile(source, given.out / source.name)
+    # A small unit, for the day it is started: its site file, and what to set.
+    laundry = bm.Site.load(bm.demo.sizing_site_path())
+    shutil.copyfile(bm.demo.sizing_site_path(), given.out / "laundry.toml")
+    cold = bm.settings(laundry, feed_temperature_degc=5.0, feed_tds_mg_l=420.0)
+    cli._write(given.out / "start-up-sheet.html", settings_page(cold, laundry))
     if given.json:
         print(json.dumps(_assessment(result, standings, page), indent=2))
     else:
         print(f"An invented plant, {site.name}: {len(log)} readings.")
         _say(result, standings, page)
-        print("Beside it: the log (plant.csv), the site file (site.toml), the table (normalised.csv).")
+        print("Beside it: the log (plant.csv), the site file (site.toml), the table (normalised.csv); of a")
+        print("laundry's small unit the site file (laundry.toml) and the sheet for its first day")
+        print("(start-up-sheet.html).")
     return 0
 
 

@@ -136,7 +136,9 @@ def test_demo_template_and_columns(capsys: pytest.CaptureFixture[str], tmp_path:
     assert status == 0
     assert Path(json.loads(said)["page"]).is_file()
     left = {path.name for path in (tmp_path / "demo").iterdir()}
-    assert left == {"page.html", "normalised.csv", "plant.csv", "site.toml"}
+    assert left == {
+        *("page.html", "normalised.csv", "plant.csv", "site.toml", "laundry.toml", "start-up-sheet.html"),
+    }
     status, said, _ = run(capsys, "template")
     assert status == 0
     assert bm.Site.parse(said).elements == 6
