@@ -63,7 +63,8 @@ def screen(found: Sizing) -> list[str]:
         f"{found.site}: {found.demand.name}"[:_COLUMNS],
         *_wrapped(found.sentence),
         "",
-        f"{found.present.words}, worn, at {digits(found.pressure_limit)} {units['pressure']}:"[:_COLUMNS],
+        f"{found.present.words}, worn, at {digits(found.pressure_limit)} {units['pressure']} "
+        "(*: held there, below the flow it is set to):",
         *_table(found),
     ]
     told = [line for text in sized_words(found) for line in _wrapped(text)]

@@ -404,14 +404,14 @@ def sized_rows(found: Sizing, unit: SizedUnit) -> tuple[tuple[str, ...], list[tu
     has_tank = unit.months[0].tank is not None
     heads = (
         "month",
-        f"water {units['temperature']}",
+        f"feed {units['temperature']}",
         f"needs {units['daily']}",
         "can make",
         "of need",
         f"({100 * found.level:.0f} %)",
-        f"set to {units['pressure']}",
-        "h/day",
-        *((f"tank low {units['volume']}", f"short {units['volume']}") if has_tank else ()),
+        f"set {units['pressure']}",
+        "h/d",
+        *((f"low {units['volume']}", f"short {units['volume']}") if has_tank else ()),
     )
     return heads, [_sized_row(month) for month in unit.months]
 
@@ -445,20 +445,19 @@ def sized_words(found: Sizing) -> list[str]:
     month, share = found.share_if_sized_at_25_degc
     needed = found.rated_flow
     sure = "" if needed.low != needed.low else f" ({span(needed)}, {100 * needed.level:.0f} %)"
-    texts = []
-    if any(of.worn.stopped_by_limit for of in found.present.months):
-        texts.append("* held at the pressure limit, below the flow it is set to.")
-    texts.append(
-        f"Rated flow (test conditions, 77 °F mostly): has {digits(found.present.rated_flow)}, needs "
-        f"{digits(needed.value)} {flow}{sure}; by the rule of 2 % a °F "
-        f"{digits(found.rated_flow_by_2_per_degf)}, of 3 % a °C {digits(found.rated_flow_by_3_per_degc)}. "
-        f"Sized at 77 °F: {digits(found.rated_flow_at_25_degc)}, which makes {100 * share:.0f} % of the need "
-        f"in {month}."
-    )
-    for name, of in (("As it is", found.present), ("Proposed", found.proposed)):
-        if of is not None and not (name == "Proposed" and of.words == found.present.words):
-            texts.append(f"{name}, {of.words}: {' '.join(filter(None, (of.tank, year_words(found, of))))}")
-            texts.extend(f"{name}: {broken}." for broken in of.breaks)
+    texts = [
+        f"Rated flow at test conditions [{flow}]: has {digits(found.present.rated_flow)}, needs "
+        f"{digits(needed.value)}{sure}; by the rule of 2 % a °F {digits(found.rated_flow_by_2_per_degf)}, of "
+        f"3 % a °C {digits(found.rated_flow_by_3_per_degc)}; sized at 77 °F "
+        f"{digits(found.rated_flow_at_25_degc)}, which makes {100 * share:.0f} % of {month}'s need."
+    ]
+    both = [("As it is", found.present)]
+    if found.proposed is not None and found.proposed.words != found.present.words:
+        both.append(("Proposed", found.proposed))
+    texts += [f"{name}: {broken}." for name, of in both for broken in of.breaks]
+    texts += [
+        f"{name}, {of.words}: {' '.join(filter(None, (of.tank, year_words(found, of))))}" for name, of in both
+    ]
     return [*texts, *(f"Not told: {of}." for of in found.missing)]
 
 

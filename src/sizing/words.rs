@@ -75,11 +75,7 @@ pub(super) fn sentence(found: &Sizing) -> String {
                 Some(more) if more == vessels => {
                     format!(", and that is {:.0} % sure", 100.0 * sure)
                 }
-                Some(more) => format!(
-                    ", {} to be {:.0} % sure",
-                    vessels_in_words(more),
-                    100.0 * sure
-                ),
+                Some(more) => format!(", {} to be {:.0} % sure", counted(more), 100.0 * sure),
                 None => String::new(),
             };
             if *vessels == found.present.stages {
@@ -102,6 +98,15 @@ pub(super) fn sentence(found: &Sizing) -> String {
     } else {
         format!("In {place} the unit makes {share} of what the day needs; {proposal}.")
     }
+}
+
+/// How many vessels, where it was said of how many elements.
+fn counted(stages: &[Stage]) -> String {
+    let counts: Vec<String> = stages
+        .iter()
+        .map(|stage| stage.vessels.to_string())
+        .collect();
+    counts.join(" + ")
 }
 
 fn in_month(month: &Month, demand: &Demand) -> String {
@@ -138,7 +143,13 @@ pub(super) fn tank(unit: &SizedUnit, demand: &Demand) -> Option<String> {
     };
     let volume = |figure: f64| {
         let word = demand.units.volume;
-        format!("{} {}", digits(word.from_canonical(figure)), word.word)
+        let figure = word.from_canonical(figure);
+        let shown = if figure.abs() >= 100.0 {
+            format!("{figure:.0}")
+        } else {
+            format!("{figure:.2}")
+        };
+        format!("{shown} {}", word.word)
     };
     let short = days()
         .filter(|(_, day)| day.shortfall > 1e-9 * day.wanted)

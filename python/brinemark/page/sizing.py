@@ -76,7 +76,7 @@ def _years(of: SizedUnit, currency: str) -> list[tuple[str, str, str]]:
         ("Cost of raw feed", worn.water_cost, new.water_cost, currency),
     )
     return [
-        (name, *(_figure(each, unit) for each in (one, other)))
+        (name, _figure(one, unit), _figure(other, unit))
         for name, one, other, unit in rows
         if one is not None and other is not None
     ]

@@ -73,9 +73,21 @@ def sizing(found: Sizing, *, unit: str = "present", width_inches: float = 8.4) -
             ),
         )
         for label, values, colour, shape, width in lines:
-            axes.plot(at, values, shape, color=colour, lw=width, ms=4, label=label)
+            # The rule may lie on the model's line: its marks are open, and larger.
+            is_rule = shape.startswith("s")
+            axes.plot(
+                at,
+                values,
+                shape,
+                color=colour,
+                lw=width,
+                ms=7 if is_rule else 4,
+                mfc="none" if is_rule else colour,
+                label=label,
+            )
         degrees = units["temperature"].replace("deg", "°")
-        axes.set_xticks(at, [f"{month.name[:3]}\n{month.temperature:.0f}" for month in months])
+        letters = 3 if width_inches > 6 else 1
+        axes.set_xticks(at, [f"{month.name[:letters]}\n{month.temperature:.0f}" for month in months])
         axes.set_xlabel(f"Month, and feed temperature [{degrees}]", loc="right")
         axes.set_ylabel(f"Permeate a day [{units['daily']}]")
         axes.set_ylim(bottom=0)
