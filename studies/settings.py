@@ -167,6 +167,11 @@ def broken(
     return off
 
 
+def mean(held: list[bool]) -> float:
+    """The share of what holds."""
+    return float(np.mean(held))
+
+
 def main() -> int:
     """Draws sites, proposes settings, lets gauges be off, and prints the figures."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
@@ -259,19 +264,23 @@ def main() -> int:
         scales.append(found.recovery_range[1] <= min(allowed, default=1.0) * (1 + 1e-9))
     print(f"\nSettings of {proposed} random sites ({none} more have limits that leave none)")
     table.show(
-        "a setting with gauges off breaks no limit", percent(np.mean(sound)), "99 %", np.mean(sound) >= 0.99
+        "a setting with gauges off breaks no limit",
+        percent(mean(sound)),
+        "99 %",
+        bool(np.mean(sound) >= 0.99),
     )
     table.show(
-        f"    of {len(every)} draws of the gauges", percent(np.mean(every)), "99 %", np.mean(every) >= 0.99
+        f"    of {len(every)} draws of the gauges", percent(mean(every)), "99 %", bool(np.mean(every) >= 0.99)
     )
-    table.show("    no scale passes its limit", percent(np.mean(scales)), "99 %", np.mean(scales) >= 0.99)
-    table.show("    sites that get all the permeate they want", percent(np.mean(np.array(reached) > 0.97)))
+    table.show("    no scale passes its limit", percent(mean(scales)), "99 %", bool(np.mean(scales) >= 0.99))
+    table.show("    sites that get all the permeate they want", percent(mean([at > 0.97 for at in reached])))
     table.show(
-        "    of the others, share of it, median", percent(np.median([at for at in reached if at <= 0.97]))
+        "    of the others, share of it, median",
+        percent(float(np.median([at for at in reached if at <= 0.97]))),
     )
     print("\nExpected figures, 90 % intervals, membranes anywhere within their rating")
     for name, held in covered.items():
-        table.show(f"    {name} ({len(held)})", percent(np.mean(held)))
+        table.show(f"    {name} ({len(held)})", percent(mean(held)))
     print("\nNot met: " + ("; ".join(table.unmet) if table.unmet else "nothing"))
     return 0
 

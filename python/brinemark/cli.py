@@ -220,10 +220,13 @@ def _reading(given: argparse.Namespace) -> dict[str, Any]:
 
 def _figure(option: str, text: str | None, unit: str) -> float | None:
     """A figure that an option gives with its unit, in another unit; None where it is not given."""
+    return None if text is None else _needed(option, text, unit)
+
+
+def _needed(option: str, text: str, unit: str) -> float:
+    """The same of an option that must be given."""
     import brinemark as bm
 
-    if text is None:
-        return None
     number, _, word = text.strip().partition(" ")
     # "75%" is as clear as "75 %".
     if text.strip().endswith("%"):

@@ -147,7 +147,7 @@ def _meter(given: argparse.Namespace) -> int:
         given.reading,
         given.unit,
         solution=given.solution,
-        temperature_degc=cli._figure("--temperature", given.temperature, "degC"),
+        temperature_degc=cli._needed("--temperature", given.temperature, "degC"),
         compensated=given.compensated == "yes",
         alpha_per_degc=given.alpha,
         accuracy=given.accuracy,

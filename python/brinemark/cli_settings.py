@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from brinemark import cli
-from brinemark.words import CAUTIONS, CAUTIONS_IN_FULL, wrapped
+from brinemark.words import CAUTIONS, CAUTIONS_IN_FULL, plain, wrapped
 
 if TYPE_CHECKING:
     from brinemark import Settings
@@ -87,8 +87,7 @@ def screen(found: Settings) -> list[str]:
     if nearest:
         lines.append("  nearest limits, with gauges off by all they may be")
         lines += [
-            f"  {held.what:34}{words.plain(held.worst):>8} "
-            f"{words.unit_word(held.unit):8}{words.limit_words(held)}"
+            f"  {held.what:34}{plain(held.worst):>8} {words.unit_word(held.unit):8}{words.limit_words(held)}"
             for held in nearest
         ]
     for each in (*words.notes(found), "The order of the valves is on the sheet: --out sheet.html.", CAUTIONS):

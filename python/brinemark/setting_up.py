@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field, fields, replace
+from dataclasses import asdict, dataclass, field, fields, is_dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -167,13 +167,21 @@ class Settings:
 
     def to_dict(self) -> dict[str, Any]:
         """All of it as plain values, as JSON takes them."""
-        plain = {field.name: getattr(self, field.name) for field in fields(self)}
-        estimates = {name: _estimate(of) for name, of in plain.items() if isinstance(of, _core.Estimate)}
-        rest = asdict(replace(self, **dict.fromkeys(estimates)))
-        return {**rest, **estimates, "sentence": self.sentence, "steps": self.steps}
+        told: dict[str, Any] = {}
+        for each in fields(self):
+            value = getattr(self, each.name)
+            told[each.name] = _estimate(value) if isinstance(value, _core.Estimate) else _plain(value)
+        return {**told, "sentence": self.sentence, "steps": self.steps}
 
     def __repr__(self) -> str:
         return f"Settings({self.sentence})"
+
+
+def _plain(value: Any) -> Any:
+    """A value as JSON takes it."""
+    if isinstance(value, tuple):
+        return [_plain(each) for each in value]
+    return asdict(value) if is_dataclass(value) and not isinstance(value, type) else value
 
 
 def _shown(told: dict[str, Any]) -> Shown:
@@ -242,11 +250,15 @@ def settings(
     """
     text, estimates = _core.settings(site, _day(locals()), level)
     told = json.loads(text)
-    alarm = told["alarm"]
+    alarm, recycle = told["alarm"], told["set"]["recycle_flow"]
     return Settings(
         site_name=site.name,
-        **{name: None if given is None else GaugeSetting(**given) for name, given in told["set"].items()},
-        **estimates,
+        feed_pressure=GaugeSetting(**told["set"]["feed_pressure"]),
+        concentrate_flow=GaugeSetting(**told["set"]["concentrate_flow"]),
+        recycle_flow=None if recycle is None else GaugeSetting(**recycle),
+        permeate_flow=estimates["permeate_flow"],
+        permeate_quality=estimates["permeate_quality"],
+        differential_pressure=estimates["differential_pressure"],
         expected=tuple(
             _shown(each) for each in (*told["expected"], told["feed_conductivity"]) if each is not None
         ),

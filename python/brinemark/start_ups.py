@@ -246,7 +246,10 @@ def _start(start: str | datetime | np.datetime64 | None) -> int | None:
 
 
 def _spread(told: dict[str, Any]) -> Spread:
-    return Spread(**{name: float("nan") if figure is None else figure for name, figure in told.items()})
+    known: dict[str, Any] = {
+        name: float("nan") if figure is None else figure for name, figure in told.items()
+    }
+    return Spread(**known)
 
 
 def _group(told: dict[str, Any]) -> StartUpOfGroup:

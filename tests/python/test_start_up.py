@@ -89,13 +89,13 @@ def simulated(kind: str, seed: int) -> tuple[bm.Site, bm.Log]:
     def read(true: Any, limit: float, scatter: float) -> np.ndarray[Any, np.dtype[np.float64]]:
         return np.asarray(true) + limit + random.normal(0.0, scatter, hours.size)
 
-    pressure = np.asarray(made["pressure"])
+    pressures = np.asarray(made["pressure"])
     readings = {
         "time": np.datetime64("2026-03-02T08:00") + (hours * 3600).astype("timedelta64[s]"),
         "feed_temperature [degC]": temperature,
-        "feed_pressure [psi]": read(pressure / PSI, 0.4 * off["one"], 0.05),
+        "feed_pressure [psi]": read(pressures / PSI, 0.4 * off["one"], 0.05),
         "concentrate_pressure [psi]": read(
-            (pressure - np.asarray(made["drop"])) / PSI, 0.4 * off["two"], 0.05
+            (pressures - np.asarray(made["drop"])) / PSI, 0.4 * off["two"], 0.05
         ),
         "permeate_flow [gpm]": read(np.asarray(made["permeate_flow"]) / GPM, 0.1 * off["flow"], 0.01),
         "concentrate_flow [gpm]": read(np.full(hours.size, 1.9), 0.1 * off["drain"], 0.01),
@@ -206,7 +206,7 @@ def test_refusals_say_what_would_be_right(healthy: tuple[bm.Site, bm.Log, bm.Sta
 def test_a_unit_that_still_moves_is_refused() -> None:
     random = np.random.default_rng(4)
     site, log = simulated("healthy", 8)
-    table = {f"{name} [{log.units[name]}]": log[name] for name in log.columns}
+    table: dict[str, Any] = {f"{name} [{log.units[name]}]": log[name] for name in log.columns}
     table["time"] = log.time()
     # A quarter of the flow goes, evenly, to the last hour.
     table["permeate_flow [gpm]"] = (
