@@ -14,6 +14,7 @@
 //! - [`mod@assess`]: the last days against that.
 //! - [`trend`], [`mod@change_points`]: statistics of one series, and of several, that stand beside those.
 //! - [`mod@warranty`]: what was agreed on about the membranes, clause by clause.
+//! - [`folder`]: what one unit is, what was read of it and what was done to it, visit after visit.
 //! - [`mod@compare`]: trains and periods against each other.
 //! - [`mod@write`]: tables out. [`buffer`], [`error`], [`stats`], [`table`] and [`units`] serve all of them.
 //!
@@ -29,6 +30,7 @@ pub mod compare;
 pub mod diagnose;
 pub mod error;
 pub mod evidence;
+pub mod folder;
 pub mod forecast;
 mod keys;
 pub mod log;
