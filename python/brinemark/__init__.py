@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from brinemark._core import (
         AcidDose as AcidDose,
         AnalysisError as AnalysisError,
+        Appended as Appended,
         Baseline as Baseline,
         BaselineError as BaselineError,
         BrinemarkError as BrinemarkError,
@@ -50,6 +51,7 @@ if TYPE_CHECKING:
         MeterCheck as MeterCheck,
         MethodError as MethodError,
         MissingColumnError as MissingColumnError,
+        NotAddedError as NotAddedError,
         Plan as Plan,
         Proposal as Proposal,
         Provenance as Provenance,
@@ -64,6 +66,7 @@ if TYPE_CHECKING:
         Saturation as Saturation,
         ScaleIndex as ScaleIndex,
         SeriesError as SeriesError,
+        ServiceDone as ServiceDone,
         Share as Share,
         Site as Site,
         SiteColumn as SiteColumn,
@@ -172,6 +175,7 @@ if TYPE_CHECKING:
         theil_sen as theil_sen,
         year_on_year as year_on_year,
     )
+    from brinemark.site_folder import SiteFolder as SiteFolder
     from brinemark.trends import (
         TRIGGERS as TRIGGERS,
         Prices as Prices,
@@ -201,6 +205,7 @@ _HOMES = {
     "brinemark._core": (
         "AcidDose",
         "AnalysisError",
+        "Appended",
         "Baseline",
         "BaselineError",
         "BrinemarkError",
@@ -230,6 +235,7 @@ _HOMES = {
         "MeterCheck",
         "MethodError",
         "MissingColumnError",
+        "NotAddedError",
         "Plan",
         "Proposal",
         "Provenance",
@@ -244,6 +250,7 @@ _HOMES = {
         "Saturation",
         "ScaleIndex",
         "SeriesError",
+        "ServiceDone",
         "Share",
         "Site",
         "SiteColumn",
@@ -321,6 +328,7 @@ _HOMES = {
     "brinemark.page": ("Report", "report"),
     "brinemark.screening": ("Averaged", "Screening", "average", "screen", "screen_blocks"),
     "brinemark.records": ("completeness",),
+    "brinemark.site_folder": ("SiteFolder",),
     "brinemark.trends": ("TRIGGERS", "Prices", "check", "diagnose", "forecast", "trend"),
     "brinemark.contrasts": (
         "Contrast",

@@ -11,6 +11,7 @@ mod describe;
 mod diagnose;
 mod errors;
 mod evidence;
+mod folder;
 mod forecast;
 mod functions;
 mod guarantee_course;
@@ -52,6 +53,7 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     evidence::register(module)?;
     uncertainty::register(module)?;
     records::register(module)?;
+    folder::register(module)?;
     series::register(module)?;
     assess::register(module)?;
     trend::register(module)?;
