@@ -225,6 +225,16 @@ pub enum Error {
     /// Things made by different methods that would be compared.
     #[error("{0}")]
     Method(Fault),
+    /// A visit, or something done, that was not added to its folder: why, and what it was, so that it isn't lost.
+    #[error("{faults}\nNot added: {what}\n{kept}")]
+    NotAdded {
+        /// Why.
+        faults: Faults,
+        /// All of it, on a line.
+        what: String,
+        /// Where it was kept, in a sentence.
+        kept: String,
+    },
     /// A file that can't be opened, read or written.
     #[error("{0}")]
     File(Fault),
@@ -259,7 +269,8 @@ impl Error {
             | Self::Demand(faults)
             | Self::MissingColumn(faults)
             | Self::Baseline(faults)
-            | Self::Series(faults) => faults.list().to_vec(),
+            | Self::Series(faults)
+            | Self::NotAdded { faults, .. } => faults.list().to_vec(),
             Self::Unit(fault) | Self::Method(fault) | Self::File(fault) => vec![fault.clone()],
         }
     }

@@ -16,6 +16,7 @@
 //! - [`trend`], [`mod@change_points`]: statistics of one series, and of several, that stand beside those.
 //! - [`mod@settings`]: what to set on a day, and what then to expect.
 //! - [`mod@warranty`]: what was agreed on about the membranes, clause by clause.
+//! - [`folder`]: what one unit is, what was read of it and what was done to it, visit after visit.
 //! - [`mod@compare`]: trains and periods against each other.
 //! - [`sizing`]: how big a unit a demand needs, through the year.
 //! - [`mod@write`]: tables out. [`buffer`], [`error`], [`stats`], [`table`] and [`units`] serve all of them.
@@ -32,6 +33,7 @@ pub mod compare;
 pub mod diagnose;
 pub mod error;
 pub mod evidence;
+pub mod folder;
 pub mod forecast;
 mod keys;
 pub mod log;

@@ -59,10 +59,22 @@ impl Due {
 /// # Ok::<(), brinemark::Error>(())
 /// ```
 pub fn due(site: &Site, on: Date) -> Vec<Due> {
+    due_after(site, on, &|_, _| None)
+}
+
+/// As [`due`], where records beside the site file may tell of a later `last`: asked for by kind and what it is done to.
+pub fn due_after(
+    site: &Site,
+    on: Date,
+    last: &dyn Fn(ServiceKind, &str) -> Option<Date>,
+) -> Vec<Due> {
     let mut found: Vec<Due> = site
         .service
         .iter()
-        .map(|service| of_service(service, on))
+        .map(|service| {
+            let later = last(service.what, subject(service));
+            of_service(service, service.last.max(later), on)
+        })
         .collect();
     let has_interval = |column| {
         site.service
@@ -74,14 +86,15 @@ pub fn due(site: &Site, on: Date) -> Vec<Due> {
             .calibrated_on
             .as_deref()
             .and_then(|date| date.parse().ok());
-        if let Some(last) = calibrated
+        if let Some(calibrated) = calibrated
             && !has_interval(*column)
         {
+            let later = last(ServiceKind::Calibration, column.name());
             found.push(Due::of(
                 ServiceKind::Calibration,
                 column.name(),
                 None,
-                Some(last),
+                Some(calibrated).max(later),
                 None,
                 on,
                 "",
@@ -103,18 +116,22 @@ pub fn date(text: &str) -> Result<Date, Error> {
     })
 }
 
-fn of_service(service: &Service, on: Date) -> Due {
-    let of = match (&service.of, &service.name) {
+/// What a service is done to.
+fn subject(service: &Service) -> &str {
+    match (&service.of, &service.name) {
         (Some(column), _) => column.name(),
         (None, name) => name.as_deref().unwrap_or_default(),
-    };
-    let next = service.last.map(|last| service.every.after(last));
+    }
+}
+
+fn of_service(service: &Service, last: Option<Date>, on: Date) -> Due {
+    let next = last.map(|last| service.every.after(last));
     let every = Some(service.every.text.as_str());
     Due::of(
         service.what,
-        of,
+        subject(service),
         every,
-        service.last,
+        last,
         next,
         on,
         &service.note,

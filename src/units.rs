@@ -246,11 +246,8 @@ pub fn parse_quantity(text: &str, quantity: Quantity) -> Result<f64, Error> {
     Ok(unit.to_canonical(value))
 }
 
-/// The figure and the unit of a text such as "9.5 bar".
-pub(crate) fn split_quantity(
-    text: &str,
-    quantity: Quantity,
-) -> Result<(f64, &'static Unit), Error> {
+/// What of a text such as "9.5 bar" is written as its figure, and what as its unit.
+pub(crate) fn split_figure(text: &str) -> (&str, &str) {
     let text = text.trim();
     let end = text
         .char_indices()
@@ -260,7 +257,16 @@ pub(crate) fn split_quantity(
             !(c.is_ascii_digit() || matches!(c, '.' | '+' | '-') || exponent)
         })
         .map_or(text.len(), |(at, _)| at);
-    let (figure, word) = text.split_at(end);
+    text.split_at(end)
+}
+
+/// The figure and the unit of a text such as "9.5 bar".
+pub(crate) fn split_quantity(
+    text: &str,
+    quantity: Quantity,
+) -> Result<(f64, &'static Unit), Error> {
+    let text = text.trim();
+    let (figure, word) = split_figure(text);
     let example = quantity
         .words()
         .first()

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from brinemark._core import (
         AcidDose as AcidDose,
         AnalysisError as AnalysisError,
+        Appended as Appended,
         Baseline as Baseline,
         BaselineError as BaselineError,
         BrinemarkError as BrinemarkError,
@@ -52,6 +53,7 @@ if TYPE_CHECKING:
         MeterCheck as MeterCheck,
         MethodError as MethodError,
         MissingColumnError as MissingColumnError,
+        NotAddedError as NotAddedError,
         Plan as Plan,
         Proposal as Proposal,
         Provenance as Provenance,
@@ -66,6 +68,7 @@ if TYPE_CHECKING:
         Saturation as Saturation,
         ScaleIndex as ScaleIndex,
         SeriesError as SeriesError,
+        ServiceDone as ServiceDone,
         SettingsError as SettingsError,
         Share as Share,
         Site as Site,
@@ -193,6 +196,7 @@ if TYPE_CHECKING:
         settings as settings,
         settings_map as settings_map,
     )
+    from brinemark.site_folder import SiteFolder as SiteFolder
     from brinemark.sizing import size as size, sizing_report as sizing_report
     from brinemark.start_ups import (
         Spread as Spread,
@@ -231,6 +235,7 @@ _HOMES = {
     "brinemark._core": (
         "AcidDose",
         "AnalysisError",
+        "Appended",
         "Baseline",
         "BaselineError",
         "BrinemarkError",
@@ -262,6 +267,7 @@ _HOMES = {
         "MeterCheck",
         "MethodError",
         "MissingColumnError",
+        "NotAddedError",
         "Plan",
         "Proposal",
         "Provenance",
@@ -277,6 +283,7 @@ _HOMES = {
         "ScaleIndex",
         "SeriesError",
         "SettingsError",
+        "ServiceDone",
         "Share",
         "Site",
         "SiteColumn",
@@ -362,6 +369,7 @@ _HOMES = {
     "brinemark.page": ("Report", "report"),
     "brinemark.screening": ("Averaged", "Screening", "average", "screen", "screen_blocks"),
     "brinemark.records": ("completeness",),
+    "brinemark.site_folder": ("SiteFolder",),
     "brinemark.trends": ("TRIGGERS", "Prices", "check", "diagnose", "forecast", "trend"),
     "brinemark.contrasts": (
         "Contrast",

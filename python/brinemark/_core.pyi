@@ -17,6 +17,7 @@ __all__ = [
     "EVIDENCE_BLOCK",
     "AcidDose",
     "AnalysisError",
+    "Appended",
     "Averaged",
     "Baseline",
     "BaselineError",
@@ -51,6 +52,7 @@ __all__ = [
     "MeterCheck",
     "MethodError",
     "MissingColumnError",
+    "NotAddedError",
     "Plan",
     "Proposal",
     "Provenance",
@@ -69,11 +71,13 @@ __all__ = [
     "ScreenBlocks",
     "Screening",
     "SeriesError",
+    "ServiceDone",
     "SettingsError",
     "Share",
     "Site",
     "SiteColumn",
     "SiteError",
+    "SiteFolder",
     "SizedUnit",
     "Sizing",
     "SizingMonth",
@@ -126,6 +130,7 @@ __all__ = [
     "instrument_classes",
     "log_columns",
     "log_mean_factor",
+    "log_titles",
     "mann_kendall",
     "means_differ",
     "membrane_inlet_tds",
@@ -198,6 +203,11 @@ class BaselineError(BrinemarkError): ...
 class SettingsError(BrinemarkError): ...
 class SeriesError(BrinemarkError): ...
 class MethodError(BrinemarkError): ...
+
+class NotAddedError(BrinemarkError):
+    what: str
+    kept: str
+
 class FileError(BrinemarkError): ...
 
 @final
@@ -267,6 +277,57 @@ class Due:
     def note(self) -> str: ...
     @property
     def sentence(self) -> str: ...
+
+@final
+class Appended:
+    @property
+    def line(self) -> str: ...
+    @property
+    def already_there(self) -> bool: ...
+    @property
+    def told(self) -> list[str]: ...
+
+@final
+class ServiceDone:
+    @property
+    def date(self) -> str: ...
+    @property
+    def what(self) -> str: ...
+    @property
+    def of(self) -> str: ...
+    @property
+    def who(self) -> str | None: ...
+    @property
+    def note(self) -> str | None: ...
+
+@final
+class SiteFolder:
+    @staticmethod
+    def open(path: _Path) -> SiteFolder: ...
+    @staticmethod
+    def create(
+        path: _Path, site: _Path, log: Sequence[_Path], options: ReadOptions, tz: str | None
+    ) -> tuple[int, list[str]]: ...
+    @property
+    def site(self) -> Site: ...
+    @property
+    def told(self) -> list[str]: ...
+    def log(self) -> tuple[Log, list[str]]: ...
+    def append(
+        self,
+        time: str,
+        readings: Sequence[tuple[str, str]],
+        who: str | None,
+        note: str | None,
+        wait_s: float,
+    ) -> Appended: ...
+    def service(
+        self, what: str, of: str | None, on: str, who: str | None, note: str | None, wait_s: float
+    ) -> Appended: ...
+    def services(self) -> list[ServiceDone]: ...
+    def due(self, on: str) -> list[Due]: ...
+
+def log_titles(site: Site) -> list[str]: ...
 
 @final
 class MeterCheck:

@@ -43,6 +43,7 @@ def _parser() -> argparse.ArgumentParser:
         cli_assess,
         cli_check,
         cli_compare,
+        cli_folder,
         cli_look,
         cli_records,
         cli_scaling,
@@ -80,6 +81,7 @@ def _parser() -> argparse.ArgumentParser:
     cli_start_up.add(commands)
     cli_assess.add(commands)
     cli_check.add(commands)
+    cli_folder.add(commands)
     cli_trend.add(commands)
     cli_compare.add(commands)
     cli_warranty.add(commands)
@@ -95,17 +97,30 @@ def _add_json(command: argparse.ArgumentParser) -> None:
     command.add_argument("--json", action="store_true", help="print JSON instead of text")
 
 
-def _add_reading(command: argparse.ArgumentParser, *, log_optional: bool = False) -> None:
-    """A log, its site, and how the log is read."""
+def _add_reading(
+    command: argparse.ArgumentParser, *, log_optional: bool = False, or_folder: bool = False
+) -> None:
+    """A log, its site, and how the log is read; `or_folder`: or a unit's folder, which has both."""
     command.add_argument(
         "log",
         type=Path,
         nargs="*" if log_optional else "+",
         metavar="LOG",
         help="the readings: CSV or other text with separators (also .gz, .zst), a workbook, Parquet; several "
-        "files of one plant are read as one log",
+        f"files of one plant are read as one log{'; or the folder of a unit' if or_folder else ''}",
     )
-    command.add_argument("--site", required=not log_optional, type=Path, metavar="SITE", help="the site file")
+    command.add_argument(
+        "--site",
+        required=not log_optional and not or_folder,
+        type=Path,
+        metavar="SITE",
+        help=f"the site file{' (a folder has its own)' if or_folder else ''}",
+    )
+    _add_how_read(command)
+
+
+def _add_how_read(command: argparse.ArgumentParser) -> None:
+    """How a log is read."""
     command.add_argument(
         "--mapping",
         type=Path,
@@ -153,10 +168,14 @@ _USUAL = "permeate_flow,salt_passage,differential_pressure"
 
 
 def _add_log(
-    command: argparse.ArgumentParser, *, with_model: bool = False, log_optional: bool = False
+    command: argparse.ArgumentParser,
+    *,
+    with_model: bool = False,
+    log_optional: bool = False,
+    or_folder: bool = False,
 ) -> None:
     """A log to be normalised; `with_model`: by the membrane model too, where it knows enough."""
-    _add_reading(command, log_optional=log_optional)
+    _add_reading(command, log_optional=log_optional, or_folder=or_folder)
     unless_told = f"{_USUAL}{', and membrane_model where the site file tells enough' if with_model else ''}"
     command.add_argument(
         "--analyses",
@@ -263,11 +282,16 @@ def _read_log(given: argparse.Namespace, steps: _Steps) -> tuple[Log, Site]:
 
 
 def _read(given: argparse.Namespace, steps: _Steps) -> tuple[Log, Site, Result]:
+    log, site = _read_log(given, steps)
+    return log, site, _normalised(given, log, site, _kept_baseline(given.baseline), steps)
+
+
+def _normalised(
+    given: argparse.Namespace, log: Log, site: Site, kept: Baseline | None, steps: _Steps
+) -> Result:
     import brinemark as bm
 
-    log, site = _read_log(given, steps)
     steps.say(f"normalising {len(log)} readings")
-    kept = _kept_baseline(given.baseline)
     if given.analyses is None:
         result = _normalised_best(log, site, kept)
     else:
@@ -275,7 +299,7 @@ def _read(given: argparse.Namespace, steps: _Steps) -> tuple[Log, Site, Result]:
         result = bm.normalise(log, site, baseline=kept, analyses=analyses)
     if given.save_baseline is not None:
         _write(given.save_baseline, result.baseline.to_json())
-    return log, site, result
+    return result
 
 
 def _normalised_best(log: Log, site: Site, kept: Baseline | None) -> Result:

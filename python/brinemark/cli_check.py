@@ -3,25 +3,31 @@
 from __future__ import annotations
 
 import argparse
+import datetime
 import json
+import sys
 import textwrap
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from brinemark import cli, cli_trend
+from brinemark import cli, cli_folder, cli_trend
 from brinemark.words import (
+    CAUTIONS,
+    advice_reason,
     between,
     change,
     cold_words,
-    digits,
+    flow_words,
     group_name,
     percent,
+    plain,
     quantity,
-    span,
     wrapped,
 )
 
 if TYPE_CHECKING:
-    from brinemark import Check, Diagnosis, Forecast, Result, Trend
+    from brinemark import Appended, Check, Diagnosis, Forecast, Result, SiteFolder, Trend
+    from brinemark.judged import Judged
 
 _COLUMNS = 90
 _LINES = 24
@@ -32,51 +38,194 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     command = commands.add_parser(
         "check",
         help="judge a visit: what the unit should have made, what it made, what to do",
-        description="Judges the last day of a log on one screen. A visit is a line added to the log: what "
-        "the unit should have made, what it made, how much of that is cold water, what is likely, when "
-        "something must be done.",
+        description="Judges the last day of a log on one screen: what the unit should have made, what it "
+        "made, how much of that is cold water, what is likely, when something must be done. With the folder "
+        "of a unit in place of LOG and --site, --add notes the visit first.",
     )
-    cli_trend.add_settings(command)
-    command.set_defaults(run=_check)
+    cli_trend.add_settings(command, or_folder=True)
+    visit = command.add_argument_group("a visit to the unit of a folder, noted before it is judged")
+    visit.add_argument(
+        "--add",
+        action="append",
+        default=[],
+        metavar="COLUMN=FIGURE",
+        help="a reading with its unit, such as 'feed_pressure=150 psi'; may be repeated",
+    )
+    visit.add_argument("--at", metavar="TIME", help="when it was read, such as 2026-03-01T08:15-07:00 (now)")
+    cli_folder.add_words(visit)
+    command.add_argument(
+        "--on",
+        default=datetime.date.today().isoformat(),
+        metavar="DATE",
+        help="as of which date what is due is told (today)",
+    )
+    command.add_argument("--page", type=Path, metavar="PAGE", help="a page of the visit, for a phone")
+    command.set_defaults(run=_check, parser=command)
 
 
 def _check(given: argparse.Namespace) -> int:
     import brinemark as bm
-    from brinemark.trends import check_summary, summary
+    from brinemark.judged import judge
 
     triggers = cli_trend.triggers(given)
+    folder = _folder(given)
+    added = None if folder is None else _add(given, folder)
+    told = [] if folder is None else [*folder.told, *([] if added is None else added.told)]
+    # Before anything can be refused: what is on the disk is acknowledged.
+    texts = [*([] if added is None else [_noted(added)]), *told]
+    noted = [line for text in texts for line in _wrapped(text)]
+    if noted:
+        print("\n".join(noted), end="\n\n", file=sys.stderr if given.json else sys.stdout, flush=True)
     steps = cli._Steps()
-    _, _, result = cli._read(given, steps)
-    steps.say("judging the last day")
-    checks = bm.check(result, level=given.level, triggers=triggers)
-    trends = {(trend.train, trend.stage): trend for trend in bm.trend(result, level=given.level)}
-    found = []
-    for check in checks:
-        trend = trends[check.train, check.stage]
-        asked = {"triggers": triggers, "demand": given.demand, "coldest_degc": given.coldest_degc}
-        found.append((check, trend, bm.forecast(result, trend, **asked)))
+    kept = cli._kept_baseline(given.baseline)
+    if folder is None:
+        log, site = cli._read_log(given, steps)
+        due = bm.due(site, on=given.on)
+    else:
+        log, site, due = folder.log(), folder.site, folder.due(on=given.on)
+        kept = kept or folder.baseline
+    judged = judge(
+        log,
+        site,
+        lambda: cli._normalised(given, log, site, kept, steps),
+        level=given.level,
+        triggers=triggers,
+        asked={"demand": given.demand, "coldest_degc": given.coldest_degc},
+        due=due,
+        told=told,
+        # Of a log alone nothing is said but why it can't be judged.
+        strict=folder is None,
+    )
+    if given.page is not None:
+        from brinemark.page.check import page
+
+        cli._write(given.page, page(judged, on=given.on))
     if given.json:
-        listed = [
-            {
-                **check_summary(check),
-                "forecast": summary(trend, forecast=ahead)["forecast"],
-                "warnings": trend.warnings,
-            }
-            for check, trend, ahead in found
-        ]
-        print(json.dumps({"site": result.site.name, "checks": listed}, indent=2))
+        print(json.dumps(_summary(judged, added, given.page), indent=2))
         return 0
-    print("\n\n".join("\n".join(screen(result, *each)) for each in found))
+    if judged.checks and judged.result is not None:
+        print("\n\n".join("\n".join(screen(judged.result, *each)) for each in judged.checks))
+    else:
+        print("\n".join(short_screen(judged)))
+    under = under_screen(judged)
+    if under:
+        print("\n" + "\n".join(under))
+    if given.page is not None:
+        print(f"\nwritten: {given.page}")
     return 0
+
+
+def _folder(given: argparse.Namespace) -> SiteFolder | None:
+    """The unit's folder, where one stands in the place of the log."""
+    import brinemark as bm
+
+    if not any(path.is_dir() for path in given.log):
+        for option in ("add", "at", "who", "note"):
+            if getattr(given, option):
+                raise cli._UnusableError(f"--{option} is for a unit's folder: brinemark folder makes one")
+        if given.site is None:
+            given.parser.error("the following arguments are required: --site, or the folder of a unit")
+        return None
+    if len(given.log) > 1:
+        raise cli._UnusableError("one folder at a time, and no log beside it")
+    if given.site is not None or given.mapping is not None:
+        raise cli._UnusableError("a folder has its own site and mapping: leave --site and --mapping out")
+    return bm.SiteFolder.open(given.log[0])
+
+
+def _add(given: argparse.Namespace, folder: SiteFolder) -> Appended | None:
+    if not given.add:
+        for option in ("at", "who", "note"):
+            if getattr(given, option):
+                raise cli._UnusableError(f"--{option} belongs to a visit: --add 'feed_pressure=150 psi'")
+        return None
+    readings: dict[str, str] = {}
+    for pair in given.add:
+        name, equals, text = pair.partition("=")
+        if not equals or not name.strip():
+            raise cli._UnusableError(f"--add {pair!r}: write it as 'feed_pressure=150 psi'")
+        if name.strip() in readings:
+            raise cli._UnusableError(f"--add {pair!r}: {name.strip()} is given twice; nothing was noted")
+        readings[name.strip()] = text.strip()
+    return folder.append(readings, time=given.at, who=given.who, note=given.note)
+
+
+def _noted(added: Appended) -> str:
+    if added.already_there:
+        return f"The log has this visit already, it is not noted twice: {added.line}"
+    return f"Noted: {added.line}"
+
+
+def _summary(judged: Judged, added: Appended | None, page: Path | None) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    from brinemark.trends import check_summary, summary
+
+    listed = [
+        {
+            **check_summary(check),
+            "forecast": summary(trend, forecast=ahead)["forecast"],
+            "warnings": trend.warnings,
+        }
+        for check, trend, ahead in judged.checks
+    ]
+    return {
+        "site": judged.site.name,
+        "checks": listed,
+        "why_not": judged.why_not or None,
+        "readings": {who: [asdict(each) for each in of] for who, of in judged.readings.items()},
+        "like_for_like": {who: [asdict(each) for each in of] for who, of in judged.like_for_like.items()},
+        "due": [each.sentence for each in judged.due],
+        "settings": [{**asdict(each), "sentence": each.sentence} for each in judged.settings],
+        "told": judged.told,
+        "added": None if added is None else {"line": added.line, "already_there": added.already_there},
+        "page": None if page is None else str(page),
+        "caution": CAUTIONS,
+    }
+
+
+def short_screen(judged: Judged) -> list[str]:
+    """A visit that can't be judged yet: what was read, and what can be said of it."""
+    from brinemark.judged import ends
+
+    lines = [f"{judged.site.name}: visit of {judged.when}"]
+    lines += _wrapped(f"NO VERDICT YET: {judged.why_not}")
+    for who, readings in judged.readings.items():
+        lines += ["", f"{who or 'as read':32}{'visit':>12}{'before':>12}"]
+        for each in readings:
+            before = "" if each.before is None else plain(each.before)
+            lines.append(f"{quantity(each.name):32}{plain(each.value):>12}{before:>12}  {each.unit}".rstrip())
+        found = judged.like_for_like.get(who, [])
+        if found:
+            sure = f"{100 * judged.level:.0f} %"
+            lines += ["", f"{'like for like, against new':32}{'visit':>12}{sure:>18}"]
+        lines += [f"{each.name:32}{percent(each.change):>12}{ends(each):>18}" for each in found]
+    return [*lines, "", *_wrapped(CAUTIONS)]
+
+
+def under_screen(judged: Judged) -> list[str]:
+    """What stands under the screen: what to set next, and what is due."""
+    from brinemark.judged import due_soon
+
+    lines = []
+    if judged.settings:
+        lines.append("What to set, now and when the water has changed")
+        lines += [line for each in judged.settings for line in wrapped(each.sentence, _COLUMNS, "  ", "    ")]
+    soon, rest = due_soon(judged.due)
+    if soon or rest:
+        lines.append("What is due")
+        lines += [line for each in soon for line in wrapped(each.sentence, _COLUMNS, "  ", "    ")]
+        lines += wrapped(rest, _COLUMNS, "  ", "    ") if rest else []
+    return lines
 
 
 def screen(result: Result, check: Check, trend: Trend, ahead: Forecast) -> list[str]:
     """A visit on one screen: at most 24 lines of at most 90 characters."""
     head = [
         _title(result, check),
-        *_wrapped(_advice(check)),
+        *_wrapped(f"{check.advice.upper()}: {advice_reason(check)}"),
         "",
-        *_wrapped(_flow(check)),
+        *_wrapped(flow_words(check)),
         "",
         *_table(check, ahead),
         "",
@@ -108,45 +257,6 @@ def _title(result: Result, check: Check) -> str:
     who = "".join(f", {name}" for name in (group_name(check.train, check.stage),) if name)
     when = f": visit of {(check.time or '')[:10]}"
     return f"{textwrap.shorten(result.site.name, _COLUMNS - len(who + when), placeholder='…')}{who}{when}"
-
-
-def _advice(check: Check) -> str:
-    def those(least: float) -> str:
-        return ", ".join(quantity(of.quantity) for of in check.quantities if of.reached >= least)
-
-    words = {
-        "leave alone": "no trigger is near.",
-        "watch": f"perhaps past the trigger: {those(0.2)}.",
-        "act now": f"past the trigger: {those(0.5)}.",
-        "cannot tell": "the readings leave open on which side of its trigger a figure is. Read again.",
-    }
-    return f"{check.advice.upper()}: {words[check.advice]}"
-
-
-def _flow(check: Check) -> str:
-    temperature, pressure, flow = check.units
-    when_new, water, expected = check.when_new, check.quantities[0].visit, check.expected
-    if water.value != water.value:
-        return "The visit has no reading of permeate flow that could be used."
-    text = (
-        f"Expected at {check.temperature:.0f} {_DEGREES.get(temperature, temperature)} and "
-        f"{digits(check.pressure)} {pressure}, as when new: {span(when_new)} {flow} "
-        f"({100 * when_new.level:.0f} %). You read {digits(check.read)}: {100 * abs(water.value):.0f} % "
-        f"{'below' if water.value < 0 else 'above'} that, of which none is cold water or pressure. "
-        f"As it stands, the reading is {percent(check.measured)} against start-up; temperature alone makes "
-        f"{percent(check.by_temperature)} of that, driving pressure {percent(check.by_driving_pressure)}. "
-    )
-    if expected is None:
-        return f"{text}Too few readings stand before it to say whether it was to be expected."
-    text += f"The readings before led to {span(expected)} {flow}: "
-    # As far outside again as from the middle to an end is one visit in a thousand.
-    beyond = 0.5 * (expected.high - expected.low)
-    if expected.low - beyond <= check.read <= expected.high + beyond:
-        return f"{text}the visit fits them."
-    return f"{text}the visit does not fit them. Read again before you act on it."
-
-
-_DEGREES = {"degF": "°F", "degC": "°C"}
 
 
 def _table(check: Check, ahead: Forecast) -> list[str]:

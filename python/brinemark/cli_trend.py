@@ -50,9 +50,9 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     command.set_defaults(run=_trend)
 
 
-def add_settings(command: argparse.ArgumentParser) -> None:
+def add_settings(command: argparse.ArgumentParser, *, or_folder: bool = False) -> None:
     """A log, its site, and what trends, causes and dates are asked for."""
-    cli._add_log(command, with_model=True)
+    cli._add_log(command, with_model=True, or_folder=or_folder)
     command.add_argument(
         "--trigger",
         action="append",

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from brinemark import (
         Budget,
         Change,
+        Check,
         Comparison,
         Date,
         Effect,
@@ -492,3 +493,45 @@ def grouped(value: float) -> str:
     if abs(value) < 1000:
         return digits(value)
     return f"{float(f'{value:.3g}'):,.0f}".replace(",", " ")
+
+
+def advice_reason(check: Check) -> str:
+    """Why a visit's advice is what it is."""
+
+    def those(least: float) -> str:
+        return ", ".join(quantity(of.quantity) for of in check.quantities if of.reached >= least)
+
+    words = {
+        "leave alone": "no trigger is near.",
+        "watch": f"perhaps past the trigger: {those(0.2)}.",
+        "act now": f"past the trigger: {those(0.5)}.",
+        "cannot tell": "the readings leave open on which side of its trigger a figure is. Read again.",
+    }
+    return words[check.advice]
+
+
+def flow_words(check: Check) -> str:
+    """What the unit should have made, what it made, and how much of that is cold water or pressure."""
+    temperature, pressure, flow = check.units
+    when_new, water, expected = check.when_new, check.quantities[0].visit, check.expected
+    if water.value != water.value:
+        return "The visit has no reading of permeate flow that could be used."
+    text = (
+        f"Expected at {check.temperature:.0f} {_DEGREES.get(temperature, temperature)} and "
+        f"{digits(check.pressure)} {pressure}, as when new: {span(when_new)} {flow} "
+        f"({100 * when_new.level:.0f} %). You read {digits(check.read)}: {100 * abs(water.value):.0f} % "
+        f"{'below' if water.value < 0 else 'above'} that, of which none is cold water or pressure. "
+        f"As it stands, the reading is {percent(check.measured)} against start-up; temperature alone makes "
+        f"{percent(check.by_temperature)} of that, driving pressure {percent(check.by_driving_pressure)}. "
+    )
+    if expected is None:
+        return f"{text}Too few readings stand before it to say whether it was to be expected."
+    text += f"The readings before led to {span(expected)} {flow}: "
+    # As far outside again as from the middle to an end is one visit in a thousand.
+    beyond = 0.5 * (expected.high - expected.low)
+    if expected.low - beyond <= check.read <= expected.high + beyond:
+        return f"{text}the visit fits them."
+    return f"{text}the visit does not fit them. Read again before you act on it."
+
+
+_DEGREES = {"degF": "°F", "degC": "°C"}

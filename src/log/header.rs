@@ -258,7 +258,7 @@ fn unit_of_row(cell: &str) -> Option<&str> {
 }
 
 /// "feed_pressure [psi]" → ("feed_pressure", Some("psi")).
-fn split_bracket(header: &str) -> (&str, Option<&str>) {
+pub(super) fn split_bracket(header: &str) -> (&str, Option<&str>) {
     let header = header.trim();
     match header
         .strip_suffix(']')
@@ -270,7 +270,7 @@ fn split_bracket(header: &str) -> (&str, Option<&str>) {
 }
 
 /// "Feed pressure" and "feed-pressure" are how people write feed_pressure.
-fn plain(name: &str) -> String {
+pub(super) fn plain(name: &str) -> String {
     name.trim().to_lowercase().replace([' ', '-'], "_")
 }
 

@@ -6,6 +6,7 @@
 //! Every kind of source becomes rows (`text`, `excel` by way of it, `parquet` and `frames`) by what its `header`
 //! says; rows become a log in one place (`rows`), whole or block by block.
 
+pub mod append;
 mod cell;
 mod days;
 pub mod describe;
@@ -42,6 +43,7 @@ pub use options::{ClockChange, ReadOptions, ReadWords, TimeLabel};
 pub use sample::{Sample, sample};
 pub use schema::{Column, LABELS, TIME, names};
 pub use source::{LogReader, read_log, read_logs};
+pub(crate) use text::separator_of;
 pub use time::show as show_time;
 
 /// Readings of a unit in time order (within each train and stage).

@@ -86,6 +86,12 @@ create_exception!(
 );
 create_exception!(
     brinemark,
+    NotAddedError,
+    BrinemarkError,
+    "A visit, or something done, that was not added to its folder. `what` is all of it, on a line; `kept` says where it was kept."
+);
+create_exception!(
+    brinemark,
     FileError,
     BrinemarkError,
     "A file that can't be opened, read or written."
@@ -151,6 +157,10 @@ impl PyFault {
 impl From<Error> for PyErr {
     fn from(error: Error) -> Self {
         let message = error.to_string();
+        let not_added = match &error {
+            Error::NotAdded { what, kept, .. } => Some((what.clone(), kept.clone())),
+            _ => None,
+        };
         let raised = match error {
             Error::Range { .. } => RangeError::new_err(message),
             Error::Unit(_) => UnitError::new_err(message),
@@ -164,12 +174,18 @@ impl From<Error> for PyErr {
             Error::Baseline(_) => BaselineError::new_err(message),
             Error::Series(_) => SeriesError::new_err(message),
             Error::Method(_) => MethodError::new_err(message),
+            Error::NotAdded { .. } => NotAddedError::new_err(message),
             Error::File(_) => FileError::new_err(message),
         };
         Python::attach(|py| {
             let faults: Vec<PyFault> = error.faults().into_iter().map(PyFault).collect();
             // An exception without its list would be poorer, but still right.
-            let _ = raised.value(py).setattr("faults", faults);
+            let value = raised.value(py);
+            let _ = value.setattr("faults", faults);
+            if let Some((what, kept)) = not_added {
+                let _ = value.setattr("what", what);
+                let _ = value.setattr("kept", kept);
+            }
         });
         raised
     }
@@ -193,5 +209,9 @@ pub(super) fn register(module: &Bound<'_, PyModule>) -> PyResult<()> {
     module.add("SettingsError", py.get_type::<SettingsError>())?;
     module.add("SeriesError", py.get_type::<SeriesError>())?;
     module.add("MethodError", py.get_type::<MethodError>())?;
+    let not_added = py.get_type::<NotAddedError>();
+    not_added.setattr("what", "")?;
+    not_added.setattr("kept", "")?;
+    module.add("NotAddedError", not_added)?;
     module.add("FileError", py.get_type::<FileError>())
 }

@@ -11,6 +11,7 @@ mod describe;
 mod diagnose;
 mod errors;
 mod evidence;
+mod folder;
 mod forecast;
 mod functions;
 mod guarantee_course;
@@ -57,6 +58,7 @@ fn _core(module: &Bound<'_, PyModule>) -> PyResult<()> {
     records::register(module)?;
     settings::register(module)?;
     start_up::register(module)?;
+    folder::register(module)?;
     series::register(module)?;
     assess::register(module)?;
     trend::register(module)?;

@@ -13,7 +13,7 @@ use crate::water::conductivity::meter::{self, MeterCheck, MeterSettings, Solutio
 
 /// Something to be done at the unit, and when.
 #[pyclass(name = "Due", frozen, module = "brinemark")]
-struct PyDue(Due);
+pub(super) struct PyDue(pub(super) Due);
 
 #[pymethods]
 impl PyDue {

@@ -30,7 +30,7 @@ enum Renamed {
 
 /// How a source is to be read: a mapping file's settings under those of the call.
 #[pyclass(name = "ReadOptions", frozen, module = "brinemark._core")]
-struct PyReadOptions(ReadOptions);
+pub(super) struct PyReadOptions(pub(super) ReadOptions);
 
 #[pymethods]
 impl PyReadOptions {

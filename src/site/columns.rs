@@ -4,7 +4,7 @@ use jiff::civil::Date;
 use toml::{Table, Value};
 
 use super::{ConductivityRule, Limit, Site};
-use crate::log::Column;
+use crate::log::{Column, LABELS, TIME};
 use crate::units::{Quantity, Unit};
 
 /// A column that the log of a site has.
@@ -89,6 +89,19 @@ impl Site {
     /// The unit in which the file speaks of a column, or else of the same quantity elsewhere.
     pub fn unit_of(&self, column: Column) -> &'static Unit {
         unit_of(column, &units_written(&self.text))
+    }
+
+    /// The headers of this site's log: time, the stage where stages are logged one by one, and its columns with their units.
+    pub fn log_titles(&self) -> Vec<String> {
+        let mut titles = vec![TIME.to_owned()];
+        if self.stages.len() > 1 && !self.normalise.stages_together {
+            titles.push(LABELS[1].to_owned());
+        }
+        titles.extend(self.log_columns().iter().map(|of| match of.unit.word {
+            "" => of.column.name().to_owned(),
+            unit => format!("{} [{unit}]", of.column.name()),
+        }));
+        titles
     }
 
     /// The limits of a column, where the file gives any.

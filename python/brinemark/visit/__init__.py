@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import jinja2
 
 import brinemark as bm
+from brinemark import _core
 from brinemark.words import CAUTIONS_IN_FULL
 
 if TYPE_CHECKING:
@@ -102,7 +103,7 @@ def sheet(site: Site, *, on: str | datetime.date, paper: Paper = "A4") -> Sheet:
     stages = settings["stages"]
     apart = len(stages) > 1 and not settings["normalise"]["stages_together"]
     pressure = next((column.unit for column in columns if column.name == "feed_pressure"), "bar")
-    log = ["time", *(["stage"] if apart else []), *(_header(column) for column in columns)]
+    log = _core.log_titles(site)
     asked = [_Asked.of(requirement, pressure) for requirement in bm.record_requirements()]
     html = _template().render(
         site=site,
@@ -150,10 +151,6 @@ class _Asked:
             # What the standard says and nobody here remembers is for the site's own rules.
             "as your own rules say" if requirement.often.startswith("regularly") else requirement.often,
         )
-
-
-def _header(column: SiteColumn) -> str:
-    return f"{column.name} [{column.unit}]" if column.unit else column.name
 
 
 def _row(cells: list[str]) -> str:

@@ -343,6 +343,11 @@ impl TextBlocks {
     }
 }
 
+/// What stands between the cells of a text, by its header, which is its first line.
+pub(crate) fn separator_of(text: &[u8]) -> Result<u8, Error> {
+    separator::of_header(text, 1)
+}
+
 /// A refusal of the file at one of its lines.
 fn at_line(line: u64, problem: impl Into<String>, remedy: &str) -> Error {
     Error::Log(fault_at(line, problem, remedy).into())
