@@ -85,7 +85,7 @@ bench: $(VENV)/.installed $(VENV)/.dev ## time it beside NumPy and polars, on th
 # Wants the nightly toolchain and cargo-fuzz (`cargo install cargo-fuzz --locked`), and stops at the first finding,
 # which it leaves in fuzz/artifacts/. No sanitizer: the core has no unsafe code, and runs ten times as often without.
 SECONDS ?= 600
-TARGETS ?= text site terms frames mapping describe folder
+TARGETS ?= text site terms demand frames mapping describe folder
 
 .PHONY: fuzz
 fuzz: ## throw hostile input at the readers, 10 minutes each

@@ -77,7 +77,7 @@ fn every_optional_line_of_the_template_is_right() {
     for other in ["\"limit\"", "\"20 gpm\""] {
         Demand::parse(&with("flow = \"need\" ", &format!("flow = {other} "))).unwrap();
     }
-    let months = |figure: &str| format!("[{}]", vec![figure; 12].join(", "));
+    let months = |figure: &str| format!("[{}]", [figure; 12].join(", "));
     let twelve = with(
         "daily = \"16 m3/d\"",
         &format!("daily = {}", months("\"4000 gpd\"")),

@@ -330,7 +330,7 @@ fn what_is_missing_has_a_message_each() {
 
 #[test]
 fn a_month_that_needs_nothing_is_no_month_to_size_for() {
-    let mut daily = vec!["\"20 m3/d\""; 12];
+    let mut daily = ["\"20 m3/d\""; 12];
     daily[1] = "\"0 m3/d\"";
     let found = sized(
         SITE,
