@@ -119,6 +119,15 @@ def _add_reading(
     _add_how_read(command)
 
 
+# The arguments that tell how a log is read: header by header, and as a whole.
+_BY_HEADER = ("unit", "column", "leave_out")
+_READING = (
+    *_BY_HEADER,
+    *("mapping", "tz", "time_format", "separator", "decimal", "sheet", "header_row", "units_row"),
+    *("time_label", "interval", "clock_change", "sort"),
+)
+
+
 def _add_how_read(command: argparse.ArgumentParser) -> None:
     """How a log is read."""
     command.add_argument(
@@ -226,14 +235,10 @@ def _reading(given: argparse.Namespace) -> dict[str, Any]:
     columns: dict[str, str | Sequence[str] | None] = dict.fromkeys(given.leave_out)
     for theirs, ours in _pairs(given.column, "--column"):
         columns[theirs] = [*(columns.get(theirs) or ()), ours]
-    settings = (
-        *("mapping", "tz", "time_format", "separator", "decimal", "sheet", "header_row", "units_row"),
-        *("time_label", "interval", "clock_change", "sort"),
-    )
     return {
         "units": dict(_pairs(given.unit, "--unit")),
         "columns": columns,
-        **{name: getattr(given, name) for name in settings},
+        **{name: getattr(given, name) for name in _READING if name not in _BY_HEADER},
     }
 
 

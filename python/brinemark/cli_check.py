@@ -128,8 +128,11 @@ def _folder(given: argparse.Namespace) -> SiteFolder | None:
         return None
     if len(given.log) > 1:
         raise cli._UnusableError("one folder at a time, and no log beside it")
-    if given.site is not None or given.mapping is not None:
-        raise cli._UnusableError("a folder has its own site and mapping: leave --site and --mapping out")
+    for option in ("site", *cli._READING):
+        if getattr(given, option):
+            raise cli._UnusableError(
+                f"--{option.replace('_', '-')} with a folder: it has its own site.toml and mapping.toml"
+            )
     return bm.SiteFolder.open(given.log[0])
 
 

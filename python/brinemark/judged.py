@@ -12,7 +12,7 @@ from brinemark.setting_words import mark
 from brinemark.words import digits, percent
 
 if TYPE_CHECKING:
-    from brinemark import Check, Due, Forecast, Log, Result, Settings, Site, Trend
+    from brinemark import BrinemarkError, Check, Due, Forecast, Log, Result, Settings, Site, Trend
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,7 +115,7 @@ def judge(
     except (bm.BaselineError, bm.MissingColumnError) as refusal:
         if strict:
             raise
-        why_not = str(refusal).splitlines()[0]
+        why_not = _reason(refusal)
         checks = []
     groups = _last_rows(log)
     return Judged(
@@ -133,6 +133,11 @@ def judge(
         settings=next_settings(log, site, result),
         told=told,
     )
+
+
+def _reason(refusal: BrinemarkError) -> str:
+    """Every fault of a refusal, in a line."""
+    return "; ".join(str(fault) for fault in refusal.faults) or str(refusal)
 
 
 def _last_rows(log: Log) -> dict[str, list[int]]:
@@ -224,7 +229,7 @@ def next_settings(log: Log, site: Site, result: Result | None) -> list[Setting]:
         try:
             found.append(_setting(_reckoned(site, degc, day, today), shown))
         except bm.BrinemarkError as refusal:
-            why = str(refusal).splitlines()[0]
+            why = _reason(refusal)
             if isinstance(refusal, bm.SiteError):
                 # The same at any temperature: said once.
                 return [Setting(temperature="any temperature", why_not=why)]

@@ -296,6 +296,8 @@ def test_a_slip_at_the_command_is_one_message(
         ("check", path, "--site", SITE),
         ("check", LOG, "--site", SITE, "--add", "feed_pressure=140 psi"),
         ("check", path, path),
+        ("check", path, "--tz", "UTC"),
+        ("check", path, "--column", "P1=feed_pressure [psi]"),
         ("done", path, "lmp"),
         ("folder", path, "--site", SITE),
         ("folder", path.parent / "new", "--site", path / "none.toml"),
