@@ -259,7 +259,7 @@ def _needed(option: str, text: str, unit: str) -> float:
         value = float(number)
     except ValueError:
         raise _UnusableError(
-            f"{option} {text!r}: a figure with its unit, such as '25 {unit or '%'}'"
+            f"{option} {text!r}: write it as a figure with its unit, such as '25 {unit or '%'}'"
         ) from None
     if not word.strip() and unit:
         raise _UnusableError(f"{option} {text!r}: no unit; write it as '{number} {unit}'")

@@ -8,17 +8,22 @@
 //!
 //! [`map`] tells the same, without gauges, over temperature, salt and recovery.
 
+mod alarm;
 pub mod bounds;
 mod choose;
 pub mod gauges;
 pub mod map;
+mod marks;
 #[cfg(test)]
 mod tests;
 mod told;
 
+pub use self::alarm::Alarm;
+use self::alarm::alarm;
 use self::bounds::{Bound, Of, Run};
 use self::choose::{Asked, Chosen, Problem, Recycle};
 use self::gauges::Gauge;
+use self::marks::Gauges;
 use crate::error::{Error, Fault, Faults, within};
 use crate::log::Column;
 use crate::membrane::expected::{Doubts, Expected};
@@ -118,22 +123,6 @@ pub struct Settings {
     pub operation: Operation,
 }
 
-/// At what salt of the permeate somebody should be told.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Alarm {
-    /// mg/L.
-    pub permeate_tds: f64,
-    /// µS/cm at 25 degC, where the site file tells how conductivity and salt hang together.
-    pub permeate_conductivity: Option<f64>,
-    /// The expected figures, the same two.
-    pub expected: (f64, Option<f64>),
-    /// Over what is expected.
-    pub times: f64,
-    /// The temperature at which warm water alone reaches it, at the same permeate flow and recovery; `None`: not up to the
-    /// warmest that the site allows or the laws know.
-    pub reached_at: Option<f64>,
-}
-
 /// How often the choice may be moved away from limits that gauges might break.
 const MOST_MOVES: usize = 24;
 /// What is added to each move, so that it is enough.
@@ -170,6 +159,7 @@ pub fn settings(site: &Site, day: &Day, level: f64) -> Result<Settings, Error> {
         .extend(scaling.iter().flat_map(bounds::of_scaling));
     let gauges = Gauges::of(site);
     let mut margins = vec![0.0; problem.bounds.len()];
+    let mut moves = vec![0; problem.bounds.len()];
     let mut worst_of = None;
     for _ in 0..MOST_MOVES {
         let Some(chosen) = problem.choose(&margins)? else {
@@ -178,7 +168,7 @@ pub fn settings(site: &Site, day: &Day, level: f64) -> Result<Settings, Error> {
         let (case, sets) = gauges.set(&problem, &chosen);
         let around = problem.work(&gauges.around(site, &train, &case))?;
         let mut moved = false;
-        for (bound, margin) in problem.bounds.iter().zip(&mut margins) {
+        for ((bound, margin), moves) in problem.bounds.iter().zip(&mut margins).zip(&mut moves) {
             let beyond = around
                 .iter()
                 .map(|run| bound.beyond(run))
@@ -192,7 +182,9 @@ pub fn settings(site: &Site, day: &Day, level: f64) -> Result<Settings, Error> {
                 })
                 .fold(f64::NEG_INFINITY, f64::max);
             if beyond > 1e-9 * bound.limit.abs() {
-                *margin += MOVE * beyond;
+                // The marks of a gauge may hold the choice where it was: each time the move is larger.
+                *margin += MOVE * beyond * 2.0_f64.powi(*moves);
+                *moves += 1;
                 moved = true;
             }
         }
@@ -393,146 +385,6 @@ fn problem<'a>(site: &Site, day: &Day, train: &'a Train) -> Result<Problem<'a>, 
     Ok(problem)
 }
 
-/// The gauges of a site that settings are made by.
-struct Gauges {
-    pressure: Gauge,
-    concentrate: Gauge,
-    recycle: Gauge,
-}
-
-impl Gauges {
-    fn of(site: &Site) -> Self {
-        Self {
-            pressure: Gauge::of(site, Column::FeedPressure),
-            concentrate: Gauge::of(site, Column::ConcentrateFlow),
-            recycle: Gauge::of(site, Column::RecycleFlow),
-        }
-    }
-
-    /// What was chosen, on the marks of the gauges: pressure on the nearest one inside its limit, more concentrate rather
-    /// than less, and more recycle where as little as will do was chosen.
-    fn set(&self, problem: &Problem<'_>, chosen: &Chosen) -> (Operation, [Set; 3]) {
-        let Run {
-            working,
-            recycle_flow,
-            ..
-        } = &chosen.run;
-        let set = |gauge: Gauge, exact: f64, value: f64| Set {
-            gauge,
-            value,
-            exact,
-        };
-        let most = problem
-            .bounds
-            .iter()
-            .filter(|bound| bound.of == Of::FeedPressure && bound.is_high)
-            .map(|bound| bound.limit)
-            .fold(f64::INFINITY, f64::min);
-        let exact = working.feed_pressure;
-        let nearest = self.pressure.nearest(exact);
-        let pressure =
-            if nearest + self.pressure.doubt(nearest) <= most && chosen.stops_flow.is_empty() {
-                nearest
-            } else {
-                self.pressure.below(exact)
-            };
-        let concentrate = self.concentrate.above(working.concentrate_flow);
-        let recycle = match problem.recycle {
-            Recycle::Least => self.recycle.above(*recycle_flow),
-            _ => *recycle_flow,
-        };
-        let case = Operation {
-            temperature: problem.temperature,
-            feed_tds: problem.feed_tds,
-            permeate_pressure: problem.permeate_pressure,
-            recycle_flow: recycle,
-            drain: Drain::ConcentrateFlow,
-            drain_value: concentrate,
-            drive: Drive::FeedPressure,
-            drive_value: pressure,
-        };
-        let sets = [
-            set(self.pressure, exact, pressure),
-            set(self.concentrate, working.concentrate_flow, concentrate),
-            set(self.recycle, *recycle_flow, recycle),
-        ];
-        (case, sets)
-    }
-
-    /// What the unit may really run at when its gauges show this: each of them, and what was read of the day, off by all it
-    /// may be off by, either way, in every combination; first of all as shown.
-    ///
-    /// No water is colder or saltier than the laws know: there the corner is where they end.
-    fn around(&self, site: &Site, train: &Train, case: &Operation) -> Vec<Operation> {
-        let of_day = |column: Column, at: f64| {
-            let accuracy = site
-                .instruments
-                .get(&column)
-                .and_then(|known| known.accuracy);
-            accuracy.map_or(0.0, |accuracy| accuracy.at(at))
-        };
-        let temperature = of_day(Column::FeedTemperature, case.temperature);
-        let doubts = [
-            self.pressure.doubt(case.drive_value),
-            self.concentrate.doubt(case.drain_value),
-            if case.recycle_flow > 0.0 {
-                self.recycle.doubt(case.recycle_flow)
-            } else {
-                0.0
-            },
-            temperature,
-            case.feed_tds * salt_doubt(site, case.feed_tds),
-        ];
-        let (coldest, warmest) = train.temperature_range();
-        let (_, saltiest) = site.salinity.basis.tds_range_mg_l();
-        let mut cases = vec![*case];
-        for corner in 0..1 << doubts.len() {
-            let off = |at: usize| {
-                let sign = if corner >> at & 1 == 1 { 1.0 } else { -1.0 };
-                sign * doubts[at]
-            };
-            cases.push(Operation {
-                drive_value: case.drive_value + off(0),
-                // Nothing runs backwards.
-                drain_value: (case.drain_value + off(1)).max(0.0),
-                recycle_flow: (case.recycle_flow + off(2)).max(0.0),
-                temperature: (case.temperature + off(3)).max(coldest).min(warmest),
-                feed_tds: (case.feed_tds + off(4)).max(0.0).min(saltiest),
-                ..*case
-            });
-        }
-        cases
-    }
-}
-
-/// How far the day's salt may be off, as a share: its meter, and the rule that turns its conductivity into salt.
-fn salt_doubt(site: &Site, tds: f64) -> f64 {
-    let of = |column: Column, at: f64| {
-        let accuracy = site
-            .instruments
-            .get(&column)
-            .and_then(|known| known.accuracy);
-        accuracy.map_or(0.0, |accuracy| accuracy.at(at) / at)
-    };
-    if tds <= 0.0 {
-        return 0.0;
-    }
-    let (conductivity, rule) = SaltFrom::of_stream(Column::FeedTds, site);
-    match rule {
-        Some(rule) => {
-            let (measured, _) = rule.measured_and_slope(tds);
-            let of_rule = site.salinity.tds_per_conductivity.accuracy.unwrap_or(0.0);
-            let of_meter = if measured > 0.0 {
-                of(conductivity, measured)
-            } else {
-                0.0
-            };
-            of_meter + of_rule
-        }
-        None => of(Column::FeedTds, tds),
-    }
-}
-
 /// All that is worth telling of a choice that keeps every limit.
 fn found(
     site: &Site,
@@ -636,54 +488,4 @@ fn warnings(site: &Site, problem: &Problem<'_>, case: &Operation) -> Vec<String>
         }
     }
     warnings
-}
-
-/// Halvings of the stretch in which warm water reaches the alarm.
-const HALVINGS: usize = 30;
-
-fn alarm(site: &Site, problem: &Problem<'_>, run: &Run) -> Result<Alarm, Error> {
-    let times = site.wanted.quality_alarm;
-    let expected = run.working.permeate_tds;
-    let (_, rule) = SaltFrom::of_stream(Column::PermeateTds, site);
-    let conductivity = |tds: f64| rule.map(|rule| rule.measured_and_slope(tds).0);
-    let limit = times * expected;
-    let (_, known_to) = problem.train.temperature_range();
-    let allowed_to = site
-        .limits
-        .get(Column::FeedTemperature.name())
-        .and_then(|limit| limit.high);
-    let warmest = allowed_to.map_or(known_to, |high| high.min(known_to));
-    let at = |temperature: f64| -> Result<f64, Error> {
-        let case = Operation {
-            temperature,
-            feed_tds: problem.feed_tds,
-            permeate_pressure: problem.permeate_pressure,
-            recycle_flow: run.recycle_flow,
-            drain: Drain::Recovery,
-            drain_value: run.working.recovery,
-            drive: Drive::PermeateFlow,
-            drive_value: run.working.permeate_flow,
-        };
-        Ok(problem.work(&[case])?[0].working.permeate_tds)
-    };
-    let mut reached_at = None;
-    if warmest > problem.temperature && at(warmest)? >= limit {
-        let (mut low, mut high) = (problem.temperature, warmest);
-        for _ in 0..HALVINGS {
-            let middle = 0.5 * (low + high);
-            if at(middle)? >= limit {
-                high = middle;
-            } else {
-                low = middle;
-            }
-        }
-        reached_at = Some(high);
-    }
-    Ok(Alarm {
-        permeate_tds: limit,
-        permeate_conductivity: conductivity(limit),
-        expected: (expected, conductivity(expected)),
-        times,
-        reached_at,
-    })
 }
