@@ -20,7 +20,7 @@ use crate::water::{Basis, SaltCurve};
 
 pub use columns::SiteColumn;
 pub(crate) use entries::{instant, range_of as possible};
-pub(crate) use read::law;
+pub(crate) use read::{law, tds_per_conductivity};
 pub use service::{Interval, Service, ServiceKind};
 
 /// A commented site file with every key.
