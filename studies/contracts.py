@@ -11,9 +11,11 @@ records too thin to tell.
 A contract has a guarantee of permeate flow and of salt passage and limits of operation. One clause of it is
 what the parties quarrel about: there the truth lies so far from what was agreed on as is drawn evenly from
 nothing to `QUARREL`, so that a part of them no instrument can tell; the figures say how many, by how far off.
-The others are as far off as contracts are as a rule (`APART`; common practice, no source). The truth of a
-guarantee is what the contract's own method makes of readings without error; that of a limit is what readings
-without error show on the days that the unit ran.
+The others are as far off as contracts are as a rule (`APART`; common practice, no source). Two contracts of
+three have salt by conductivity, as salt passage is agreed on as a rule, with one factor for both streams or with
+those of the start-up's samples; every second one counts free chlorine from what is detectable (shares: common
+practice, no source). The truth of a guarantee is what the contract's own method makes of readings without error;
+that of a limit is what readings without error show on the days that the unit ran.
 
 A contract is broken where a clause is, kept where all are, and else not judged. The seeds are others than
 those looked at while brinemark was built (1000 to 5000). Each figure stands beside its floor; one that is
@@ -23,10 +25,11 @@ not met says so.
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import ageing
@@ -218,6 +221,10 @@ def log_of(made: ageing.Ageing, exposed: dict[str, tuple[Array, Array]], kept: N
 
 
 OVER = 28
+# Of contracts: how many have salt by conductivity, and how many count chlorine from so much on, mg/L.
+BY_CONDUCTIVITY = 2 / 3
+COUNTED = 0.5
+DETECTABLE = 0.02
 LAWS = (
     'law = "standard-practice"',
     'law = "arrhenius"\nconstant = "2640 K"\nconstant_below_25degC = "3020 K"',
@@ -235,6 +242,7 @@ def guarantee(
     highs: dict[str, float],
 ) -> str:
     """The text of a warranty and its guarantee, promised so far from the truth."""
+    made, of_salt = salt_agreed(made)
     exact, new = made.exact, slice(0, 60)
     method = str(random.choice(["standard-practice"] * 8 + ["pressure-only", "membrane-model"]))
     law = str(random.choice(LAWS))
@@ -284,6 +292,7 @@ def guarantee(
             f'[guarantee.{name}]\n{end} = "{figure}"\nyearly_change = "{100 * yearly[name]!r} %"\n'
             f'change = "{"compounding" if compounds[name] else "of-first"}"\n'
         )
+    promises = of_salt + promises
     of_law = "" if method == "pressure-only" else f"[guarantee.temperature]\n{law}\n"
     named = ("feed_temperature", "feed_pressure", "permeate_flow", "permeate_conductivity", *EXPOSURES)
     asked = "".join(f'{name} = "1 d"\n' for name in named)
@@ -301,6 +310,23 @@ minimum_days = 10
 complete = "85 %"
 [records.every]
 {asked}"""
+
+
+def salt_agreed(made: ageing.Ageing) -> tuple[ageing.Ageing, str]:
+    """The plant with its salt as the contract has it, and the contract's words for that; often none."""
+    random = stream(made.seed, "salt agreed")
+    if random.random() >= BY_CONDUCTIVITY:
+        return made, ""
+    factors = (0.5, 0.5)
+    if random.random() < 0.5:
+        owners = json.loads(made.site.settings)["salinity"]["tds_per_conductivity"]
+        factors = (owners["feed"], owners["permeate"])
+    salts, text = {}, "[guarantee.tds_per_conductivity]\n"
+    for stream_, factor in zip(("feed", "permeate"), factors, strict=True):
+        name = f"{stream_}_tds"
+        salts[name] = factor * bm.conductivity_from_tds(made.exact[name], basis="sodium-chloride")
+        text += f"{stream_} = {factor}\n"
+    return replace(made, exact=made.exact | salts), text
 
 
 def by_contract(
@@ -384,11 +410,14 @@ def limits(
     of_total = quarrel == "limit.free_chlorine_exposure"
     for name, (_, _, _, _, word, limit) in EXPOSURES.items():
         text += f'[limit.{name}]\nhigh = "{limit} {word}"\n'
-    total = 24.0 * float(exposed["feed_free_chlorine"][0][ran].sum())
+    counts = stream(made.seed, "counted").random() < COUNTED
+    chlorine = exposed["feed_free_chlorine"][0][ran]
+    total = 24.0 * float(chlorine[chlorine >= (DETECTABLE if counts else 0.0)].sum())
     high = max(1500.0, 1.5 * total)
     if of_total:
         high = total / (1.0 + distance) if broken else total * (1.0 + distance)
-    return text + f'[limit.free_chlorine_exposure]\nhigh = "{high!r} mg/L h"\n', highs
+    text += f'[limit.free_chlorine_exposure]\nhigh = "{high!r} mg/L h"\n'
+    return text + (f'counted_from = "{DETECTABLE} mg/L"\n' if counts else ""), highs
 
 
 def run(job: Job) -> dict[str, Any]:

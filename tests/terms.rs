@@ -281,6 +281,18 @@ fn bad_terms_get_one_message_each_naming_the_key() {
             "[limit.cleanings] a_year: 4 a year, where 3 are allowed in all",
         ),
         (
+            limit("high = \"16 bar\"\ncounted_from = \"0.02 mg/L\""),
+            "[limit.feed_pressure] counted_from: only an exposure is counted; leave it out",
+        ),
+        (
+            and("[guarantee.tds_per_conductivity]\nfeed = 0.5"),
+            "[guarantee.tds_per_conductivity] permeate: missing; add permeate = 0.5",
+        ),
+        (
+            and("[guarantee.tds_per_conductivity]\nfeed = 0.5\npermeate = 0.5\naccuracy = \"3 %\""),
+            "[guarantee.tds_per_conductivity] accuracy, '\"3 %\"': not what is needed here; leave it out: what was agreed on has none",
+        ),
+        (
             and("[limit.free_chlorine_exposure]\nhigh = \"1000 mg/L\""),
             "[limit.free_chlorine_exposure] high, 'mg/L': a unit of concentration",
         ),

@@ -305,6 +305,43 @@ fn a_slip_of_the_pen_is_told_apart_from_a_pressure_that_was() {
 }
 
 #[test]
+fn a_slip_of_a_flow_is_told_apart_from_a_recovery_that_was() {
+    // The flow that leaves falls by 40 % on a day; of a real fall the pressure drop falls with it.
+    let of = |drop: f64| {
+        let mut text = String::from(
+            "time,feed_temperature [degC],feed_pressure [bar],differential_pressure [bar],permeate_flow [m3/h],feed_flow [m3/h],feed_tds [mg/L],permeate_tds [mg/L]\n",
+        );
+        let start: jiff::Timestamp = "2024-01-01T12:00:00Z".parse().expect("a time");
+        for day in 0..200 {
+            let time = start + jiff::SignedDuration::from_hours(24 * day);
+            let wobble = 1.0 + 0.002 * f64::from((day * 7919 % 13) as u8) / 13.0;
+            let (out, drop) = if day == 90 { (0.9, drop) } else { (1.5, 1.0) };
+            let feed = 4.5 * wobble + out;
+            text += &format!(
+                "{time},25,12,{},{},{feed},1000,10\n",
+                drop * wobble,
+                4.5 * wobble
+            );
+        }
+        let log = common::read(text, &ReadOptions::default()).expect("a log");
+        let site = SITE.replace("assume.differential_pressure = \"0.8 bar\"", "");
+        let result = normalised(&log, &common::site(&site));
+        clause(
+            &result,
+            "[limit.recovery]\nhigh = \"80 %\"\n",
+            "limit.recovery",
+        )
+    };
+    let slip = of(1.0);
+    assert_eq!(slip.verdict, Verdict::Kept, "{}", slip.sentence);
+    assert!(slip.sentence.contains("row 90"), "{}", slip.sentence);
+    // Flow along the membranes falls from (6 + 1.5)/2 to (5.4 + 0.9)/2, and friction by that to the power of 1.7.
+    let real = of((3.15_f64 / 3.75).powf(1.7));
+    assert_ne!(real.verdict, Verdict::Kept, "{}", real.sentence);
+    assert_eq!(real.excursions.len(), 1);
+}
+
+#[test]
 fn one_reading_alone_is_no_proof_where_nothing_bears_it_out() {
     let of = |days: usize| {
         let result = result(200, "", |day| Day {
@@ -369,6 +406,94 @@ fn exposure_adds_up_by_hand() {
     let passed = of(100.0).excursions;
     assert_eq!(passed.len(), 1);
     assert_eq!(passed[0].rows, (42, 100));
+}
+
+#[test]
+fn what_a_contract_takes_for_nothing_does_not_add_up() {
+    // 0.08 mg/L for 20 days of 101; as read there is a little all along, which may be none.
+    let result = result(101, "", |day| Day {
+        chlorine: if (30..50).contains(&day) { 0.08 } else { 0.004 },
+        ..USUAL
+    });
+    let of = |more: &str| {
+        let limit = format!("[limit.free_chlorine_exposure]\nhigh = \"46 mg/L h\"\n{more}\n");
+        clause(&result, &limit, "limit.free_chlorine_exposure")
+    };
+    let all = of("");
+    assert_eq!(all.verdict, Verdict::CannotBeJudged, "{}", all.sentence);
+    let counted = of("counted_from = \"0.02 mg/L\"");
+    assert_eq!(counted.verdict, Verdict::Kept, "{}", counted.sentence);
+    assert!(
+        counted
+            .words
+            .contains("less than 0.02 mg/L counted as none")
+    );
+    let (all, counted) = (all.figure.expect("one"), counted.figure.expect("one"));
+    assert!(counted.high - counted.low < 0.5 * (all.high - all.low));
+    // 20 days at 0.08 mg/L, read by a meter that its own low readings show to be no more than 0.005 off.
+    assert!(counted.low < 38.4 && 38.4 < counted.high, "{counted:?}");
+}
+
+#[test]
+fn salt_as_the_contract_has_it_is_not_in_doubt() {
+    let mut text = String::from(
+        "time,feed_temperature [degC],feed_pressure [bar],permeate_flow [m3/h],feed_flow [m3/h],feed_conductivity [uS/cm],permeate_conductivity [uS/cm]\n",
+    );
+    let start: jiff::Timestamp = "2024-01-01T12:00:00Z".parse().expect("a time");
+    for day in 0..200 {
+        let time = start + jiff::SignedDuration::from_hours(24 * day);
+        let wobble = 1.0 + 0.002 * f64::from((day * 7919 % 13) as u8) / 13.0;
+        text += &format!("{time},25,12,{},6,2000,{}\n", 4.5 * wobble, 24.0 * wobble);
+    }
+    let log = common::read(text, &ReadOptions::default()).expect("a log");
+    let site = common::site(&format!(
+        "{}\n{}",
+        "salinity.tds_per_conductivity = { feed = 0.5, permeate = 0.4, accuracy = \"3 %\" }",
+        SITE.replace("_tds = {", "_conductivity = {")
+    ));
+    let result = normalised(&log, &site);
+    let of = |more: &str| {
+        let terms = guarantee(4.0).replace("permeate_tds = \"10 mg/L\"\n", "")
+            + more
+            + "[guarantee.salt_passage]\nmaximum = \"1.3 %\"\n";
+        clause(&result, &terms, "guarantee.salt_passage")
+    };
+    let by_site = of("");
+    let agreed = of("[guarantee.tds_per_conductivity]\nfeed = 0.5\npermeate = 0.5\n");
+    let figure = |clause: &Clause| clause.figure.clone().expect("one");
+    let (site, contract) = (figure(&by_site), figure(&agreed));
+    // The same readings, by one factor for both: 0.5 in place of 0.4.
+    assert!(
+        (contract.value / site.value - 1.25).abs() < 0.01,
+        "{contract:?} {site:?}"
+    );
+    // What is left of the doubt is that of the meters.
+    let wide = |figure: &brinemark::assess::Estimate| (figure.high / figure.low).ln();
+    assert!(wide(&contract) < 0.75 * wide(&site));
+    assert!(
+        agreed
+            .words
+            .contains("salt by conductivity as the terms have it")
+    );
+    // Ours stays the site file's, and says so.
+    let ours = |clause: &Clause| clause.other_figure.clone().expect("ours").value;
+    assert!((ours(&agreed) / ours(&by_site) - 1.0).abs() < 0.01);
+    let why = agreed.difference.expect("a difference");
+    assert!(why.contains("its own mg/L per µS/cm"), "{why}");
+}
+
+#[test]
+fn salt_by_conductivity_needs_conductivity() {
+    let terms = guarantee(4.0) + "[guarantee.tds_per_conductivity]\nfeed = 0.5\npermeate = 0.5\n";
+    let terms = Terms::parse(&format!("{WARRANTY}{terms}")).expect("terms");
+    let result = result(100, "", |_| USUAL);
+    let refused = warranty(&result, &terms, &WarrantySettings::default()).expect_err("a fault");
+    assert!(
+        refused
+            .to_string()
+            .contains("[guarantee.tds_per_conductivity]: the log has no feed_conductivity"),
+        "{refused}"
+    );
 }
 
 #[test]

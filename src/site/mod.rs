@@ -22,7 +22,7 @@ use crate::water::{Basis, SaltCurve};
 
 pub use columns::SiteColumn;
 pub(crate) use entries::{instant, range_of as possible};
-pub(crate) use read::law;
+pub(crate) use read::{law, tds_per_conductivity};
 pub use service::{Interval, Service, ServiceKind};
 pub use wanted::{ElementLimits, Figure, RECYCLE_FEED_TDS_MG_L, Wanted};
 pub use water::{Scaling, SiteWater};

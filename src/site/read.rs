@@ -281,7 +281,6 @@ fn points_of(value: &Value, place: &str, faults: &mut Faults) -> Option<Vec<(f64
 }
 
 fn salinity(table: Option<&Table>, faults: &mut Faults) -> Option<Salinity> {
-    const TDS_PER_CONDUCTIVITY: (f64, f64) = (0.2, 1.5);
     let mut keys = Keys::new("[salinity]", table);
     let name = keys.text("basis", faults);
     let name = keys.need(
@@ -306,7 +305,20 @@ fn salinity(table: Option<&Table>, faults: &mut Faults) -> Option<Salinity> {
     });
     let factors = keys.table("tds_per_conductivity", faults);
     keys.close(faults);
-    let mut keys = Keys::new("[salinity.tds_per_conductivity]", factors);
+    let tds_per_conductivity = tds_per_conductivity(
+        Keys::new("[salinity.tds_per_conductivity]", factors),
+        faults,
+    );
+    basis.map(|basis| Salinity {
+        basis,
+        osmotic_accuracy,
+        tds_per_conductivity,
+    })
+}
+
+/// How conductivity tells mg/L, a stream each.
+pub(crate) fn tds_per_conductivity(mut keys: Keys<'_>, faults: &mut Faults) -> TdsPerConductivity {
+    const TDS_PER_CONDUCTIVITY: (f64, f64) = (0.2, 1.5);
     let mut rule = |stream: &'static str, faults: &mut Faults| {
         if keys.is_text(stream) {
             let curve = keys.choice(stream, &SaltCurve::NAMES, faults);
@@ -315,18 +327,14 @@ fn salinity(table: Option<&Table>, faults: &mut Faults) -> Option<Salinity> {
         let factor = keys.number(stream, TDS_PER_CONDUCTIVITY, faults);
         factor.map(ConductivityRule::Factor)
     };
-    let tds_per_conductivity = TdsPerConductivity {
+    let found = TdsPerConductivity {
         feed: rule("feed", faults),
         permeate: rule("permeate", faults),
         concentrate: rule("concentrate", faults),
         accuracy: keys.quantity("accuracy", Quantity::Fraction, SHARE, faults),
     };
     keys.close(faults);
-    basis.map(|basis| Salinity {
-        basis,
-        osmotic_accuracy,
-        tds_per_conductivity,
-    })
+    found
 }
 
 fn analysis(table: &Table, faults: &mut Faults) -> WaterAnalysis {

@@ -1,8 +1,8 @@
 //! What a warranty is judged on: the rows of one train within its period, and what each instrument may be off by.
 
-use super::instruments::off_by_of;
+use super::instruments::{Spread, off_by_of};
 use super::terms::{LimitOf, Replacements, Terms};
-use super::{Gap, WarrantySettings, words};
+use super::{Gap, WarrantySettings, words, zero};
 use crate::error::{Error, Fault};
 use crate::log::Column;
 use crate::normalise::inputs::{Origin, SaltFrom};
@@ -45,13 +45,25 @@ pub(super) struct Case<'a> {
     pub replaced_us: Vec<i64>,
 }
 
+/// How what the instruments of some columns are off by together is spread.
+fn spread_of(columns: &[Column]) -> Spread {
+    match columns {
+        [_] => Spread::even(),
+        _ => Spread::Normal,
+    }
+}
+
 /// The readings of something that has a limit, a figure a row of the case.
 pub(super) struct Readings {
     pub values: Vec<f64>,
     /// Standard uncertainty of what the instrument is off by, the same way in all readings.
     pub off_by: Vec<f64>,
+    /// How that is spread.
+    pub spread: Spread,
     /// Standard uncertainty of what scatters from reading to reading.
     pub scatter: f64,
+    /// Whether the site file tells what scatters; else it is from the readings, with what the unit itself did in it.
+    pub scatter_is_told: bool,
     /// The columns it is read from.
     pub columns: Vec<Column>,
     /// Those of them of which the site file tells no accuracy.
@@ -169,7 +181,8 @@ impl<'a> Case<'a> {
     pub fn doubted(&self, row: usize, of: LimitOf) -> bool {
         let why = self.result.reasons[row] | self.result.inputs.set_aside(row);
         let exposure = match of {
-            LimitOf::Column(column) => column.is_exposure(),
+            // What is dosed to a feed leaps; no figure of the membranes rests on its pH.
+            LimitOf::Column(column) => column.is_exposure() || column == Column::FeedPh,
             LimitOf::ChlorineExposure => true,
             _ => false,
         };
@@ -294,9 +307,11 @@ impl<'a> Case<'a> {
             fixed.max(self.scatter(&values))
         };
         Ok(Readings {
+            spread: self.spread_of(column, &columns, &values, scatter, told),
             values,
             off_by,
             scatter,
+            scatter_is_told: told,
             columns,
             unknown,
         })
@@ -342,11 +357,63 @@ impl<'a> Case<'a> {
         let told = (all * all - lasting * lasting).max(0.0).sqrt() * usual;
         Ok(Readings {
             off_by: values.iter().map(|value| lasting * value).collect(),
+            spread: spread_of(&columns),
             scatter: self.scatter(&values).max(told),
+            scatter_is_told: false,
             values,
             columns,
             unknown,
         })
+    }
+
+    /// How what a column's meters are off by is spread: of one that is never less than nothing, and was not set right within the period, its low
+    /// readings tell how much it may show too much.
+    fn spread_of(
+        &self,
+        column: Column,
+        columns: &[Column],
+        values: &[f64],
+        scatter: f64,
+        scatter_is_told: bool,
+    ) -> Spread {
+        let instrument = self.result.site.instruments.get(&column);
+        let accuracy = instrument.and_then(|known| known.accuracy);
+        let set_right = || {
+            let within = |us: i64| (self.start_us..=self.until_us).contains(&us);
+            self.result.site.events.iter().any(|event| {
+                event.kind == EventKind::Calibration
+                    && event.of.is_none_or(|of| of == column)
+                    && within(event.time_us)
+            })
+        };
+        match accuracy {
+            Some(accuracy)
+                if columns == [column]
+                    && column.is_exposure()
+                    && column != Column::CleaningPh
+                    && accuracy.of_reading == 0.0
+                    && accuracy.absolute > 0.0
+                    && scatter_is_told
+                    && !set_right() =>
+            {
+                let shown: Vec<f64> = self
+                    .rows
+                    .iter()
+                    .zip(values)
+                    .filter(|(row, value)| {
+                        value.is_finite() && !self.doubted(**row, LimitOf::Column(column))
+                    })
+                    .map(|(_, value)| *value)
+                    .collect();
+                let most = zero::shows_too_much(shown, scatter) / off_by_of(accuracy.absolute);
+                let widest = 3.0_f64.sqrt();
+                Spread::Even {
+                    // A meter that must be off by more than its accuracy is off by all of that at least.
+                    most: most.clamp(0.0, widest),
+                }
+            }
+            _ => spread_of(columns),
+        }
     }
 
     /// Columns whose instruments the site file gives no accuracy of.
@@ -397,6 +464,11 @@ impl<'a> Case<'a> {
         ];
         if salt {
             wanted.extend([PermeateConductivity, PermeateTds]);
+        }
+        // Where the contract has salt by conductivity, no other reading of it counts.
+        let guarantee = self.terms.guarantee.as_ref();
+        if guarantee.is_some_and(|guarantee| guarantee.tds_per_conductivity.is_some()) {
+            wanted.retain(|column| !matches!(column, FeedTds | PermeateTds));
         }
         wanted
             .into_iter()

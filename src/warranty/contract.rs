@@ -7,8 +7,8 @@ use super::terms::{Guarantee, Method, Promise, Stated, Terms};
 use crate::assess::{Estimate, daily};
 use crate::baseline::Baseline;
 use crate::error::{Error, Fault};
-use crate::log::Column;
 use crate::log::time::HOUR;
+use crate::log::{Column, Log};
 use crate::membrane::operate::{Drain, Drive, Operation};
 use crate::membrane::train::{Membrane, Train};
 use crate::normalise::inputs::Analysis;
@@ -78,6 +78,28 @@ pub(super) fn design(stated: &Stated, site: &Site) -> Result<Design, Error> {
     Ok(design)
 }
 
+/// The log with salt by conductivity alone, as the contract has it.
+fn by_conductivity(log: &Log) -> Result<Log, Error> {
+    let mut log = log.clone();
+    for (tds, conductivity) in [
+        (Column::FeedTds, Column::FeedConductivity),
+        (Column::PermeateTds, Column::PermeateConductivity),
+    ] {
+        if log.get(conductivity).is_none() {
+            return Err(Error::Terms(
+                Fault::new(
+                    format!("the log has no {}", conductivity.name()),
+                    "a log with it, or leave out this section",
+                )
+                .at_column("[guarantee.tds_per_conductivity]")
+                .into(),
+            ));
+        }
+        log.table.series.retain(|series| series.name != tds.name());
+    }
+    Ok(log)
+}
+
 /// Whether the log has stages apart of a unit of several: then no row is of the train.
 fn is_of_stages(result: &Normalised) -> bool {
     result.site.stages.len() > 1 && result.log.table.labels[1].is_some()
@@ -96,15 +118,23 @@ pub(super) fn normalised(result: &Normalised, terms: &Terms) -> Result<Option<No
         site.salt_temperature = guarantee.salt_law.clone();
         site.salt_temperature_accuracy_k = None;
     }
+    let mut log = result.log.clone();
+    if let Some(agreed) = guarantee.tds_per_conductivity {
+        log = by_conductivity(&log)?;
+        site.salinity.tds_per_conductivity = agreed;
+    }
     let design = design(&guarantee.conditions, &site)?;
     let mut analyses = of_train(result);
     match guarantee.method {
-        Method::PressureOnly => return Ok(Some(result.clone())),
+        Method::PressureOnly if guarantee.tds_per_conductivity.is_none() => {
+            return Ok(Some(result.clone()));
+        }
+        Method::PressureOnly => {}
         Method::StandardPractice => site.reference = ReferenceRule::Design(design),
         Method::MembraneModel => analyses.push(Analysis::MembraneModel),
     }
-    let baseline = Baseline::find(&result.log, &site, &analyses)?;
-    normalise(&result.log, &site, &baseline, &analyses).map(Some)
+    let baseline = Baseline::find(&log, &site, &analyses)?;
+    normalise(&log, &site, &baseline, &analyses).map(Some)
 }
 
 /// What of flow and salt the result holds.
@@ -356,13 +386,18 @@ pub(super) fn method_words(guarantee: &Guarantee, salt: bool) -> String {
                 law.describe().replace("the site file", "the terms")
             )
         });
-    match guarantee.method {
+    let by_conductivity = guarantee
+        .tds_per_conductivity
+        .filter(|_| salt || guarantee.method != Method::PressureOnly)
+        .map_or("", |_| ", salt by conductivity as the terms have it");
+    let method = match guarantee.method {
         Method::StandardPractice => format!("by the standard practice (ASTM D4516{law})"),
         Method::MembraneModel => format!("by the membrane model{law}"),
         Method::PressureOnly => {
             "in proportion to feed less permeate pressure, whatever temperature and salt".to_owned()
         }
-    }
+    };
+    method + by_conductivity
 }
 
 /// When the figure first showed the promise broken at the stated risk, week by week, µs since 1970 UTC.

@@ -2,9 +2,11 @@
 
 use statrs::distribution::{ContinuousCDF, Normal};
 
-use super::Excursion;
+use super::case::Readings;
 use super::conformity::{Risk, guard_band};
+use super::instruments::Spread;
 use super::terms::{Allowed, OperatingLimit};
+use super::{Excursion, near};
 use crate::log::time::HOUR;
 
 /// A risk so small that no reading further within than its guard band is ever asked about.
@@ -29,6 +31,8 @@ pub(super) struct Reading {
 pub(super) struct Held<'a> {
     readings: &'a [Reading],
     scatter: f64,
+    scatter_is_told: bool,
+    spread: Spread,
     allowed: Allowed,
     stretches: Vec<Stretch>,
 }
@@ -39,6 +43,8 @@ struct Stretch {
     readings: f64,
     beyond: f64,
     off_by: f64,
+    /// Of how many like it this is the one furthest beyond.
+    chances: f64,
 }
 
 /// How far a reading must lie off a limit for it to be sure: what the instrument is off by is the same in all of them, what scatters has as
@@ -61,12 +67,14 @@ const FAR: f64 = 6.0;
 
 impl<'a> Held<'a> {
     /// `alone`: whether one reading beyond, which no other follows, is proof.
-    pub fn new(readings: &'a [Reading], scatter: f64, allowed: Allowed, alone: bool) -> Self {
+    pub fn new(readings: &'a [Reading], of: &Readings, allowed: Allowed, alone: bool) -> Self {
         Self {
             readings,
-            scatter,
+            scatter: of.scatter,
+            scatter_is_told: of.scatter_is_told,
+            spread: of.spread,
             allowed,
-            stretches: furthest(readings, alone),
+            stretches: candidates(readings, of, alone),
         }
     }
 
@@ -88,7 +96,7 @@ impl<'a> Held<'a> {
                 && reading.beyond_loosest > guard.at(reading)
         };
         match self.allowed {
-            Allowed::Nothing => self.has_stretch_beyond(risk),
+            Allowed::Nothing => self.chance_of_none_beyond() <= risk,
             Allowed::Share(share) => {
                 let beyond = self.readings.iter().filter(|reading| sure(reading)).count();
                 beyond as f64 > share * self.readings.len() as f64
@@ -108,16 +116,27 @@ impl<'a> Held<'a> {
             .any(|reading| reading.doubted && reading.beyond_loosest > guard.at(reading))
     }
 
-    /// Whether a stretch lies beyond in its mean, which scatters less than a reading does: then something of it was beyond. The chances are as
-    /// many as there are stretches of the lengths looked at (Bonferroni).
-    fn has_stretch_beyond(&self, risk: f64) -> bool {
-        let n = self.readings.len().max(1) as f64;
-        let chances = n * self.stretches.len().max(1) as f64;
-        let (of_off_by, of_scatter) = (guard_band(risk), guard_band(risk / chances));
-        self.stretches.iter().any(|stretch| {
-            let scatter = of_scatter * self.scatter / stretch.readings.sqrt();
-            stretch.beyond > 0.0 && stretch.beyond > (of_off_by * stretch.off_by).hypot(scatter)
-        })
+    /// How probable it is, at most, that no true figure lay beyond and a stretch shows so far beyond in its mean, which scatters less than a
+    /// reading does: as many chances as there are stretches that could (Bonferroni), weighed over what the instrument is off by.
+    fn chance_of_none_beyond(&self) -> f64 {
+        let normal = Normal::standard();
+        let by_luck = |stretch: &Stretch, place: f64| {
+            let beyond = stretch.beyond - place * stretch.off_by;
+            if self.scatter > 0.0 {
+                stretch.chances * normal.sf(beyond * stretch.readings.sqrt() / self.scatter)
+            } else {
+                f64::from(u8::from(beyond <= 0.0))
+            }
+        };
+        let least = |place: f64| {
+            let all = self.stretches.iter();
+            all.map(|stretch| by_luck(stretch, place))
+                .fold(1.0, f64::min)
+        };
+        self.spread
+            .places()
+            .map(|(place, share)| share * least(place))
+            .sum()
     }
 
     /// Whether no more than is allowed can lie beyond.
@@ -137,39 +156,6 @@ impl<'a> Held<'a> {
                 to.saturating_sub(from) as f64 <= hours * HOUR
             }),
         }
-    }
-
-    /// How probable it is, at most, that any true figure lies beyond: the sum over the readings (Boole), weighed over what the instrument is
-    /// off by in all of them alike.
-    fn chance_of_any_beyond(&self) -> f64 {
-        /// Steps over ± so many standard deviations.
-        const STEPS: i32 = 40;
-        let normal = Normal::standard();
-        let near: Vec<&Reading> = self
-            .readings
-            .iter()
-            .filter(|reading| reading.beyond_strictest > -FAR * (self.scatter + reading.off_by))
-            .collect();
-        let (mut chance, mut weights) = (0.0, 0.0);
-        for step in -STEPS..=STEPS {
-            let deviations = FAR * f64::from(step) / f64::from(STEPS);
-            let weight = (-0.5 * deviations * deviations).exp();
-            let mut sum = 0.0;
-            for reading in &near {
-                let beyond = reading.beyond_strictest + deviations * reading.off_by;
-                sum += if self.scatter > 0.0 {
-                    normal.cdf(beyond / self.scatter)
-                } else {
-                    f64::from(u8::from(beyond > 0.0))
-                };
-                if sum >= 1.0 {
-                    break;
-                }
-            }
-            chance += weight * sum.min(1.0);
-            weights += weight;
-        }
-        chance / weights
     }
 
     /// The least risks at which either could be called; 1 where even odds are not enough.
@@ -193,67 +179,123 @@ impl<'a> Held<'a> {
             high.exp()
         };
         Risk {
-            called_broken_but_kept: least(&|risk| self.is_broken(risk)),
+            called_broken_but_kept: match self.allowed {
+                Allowed::Nothing => self.chance_of_none_beyond(),
+                _ => least(&|risk| self.is_broken(risk)),
+            },
             called_kept_but_broken: match self.allowed {
-                Allowed::Nothing => self.chance_of_any_beyond(),
+                Allowed::Nothing => near::chance_of_any_beyond(
+                    self.readings,
+                    self.scatter,
+                    self.scatter_is_told,
+                    self.spread,
+                ),
                 _ => least(&|risk| self.is_kept(risk)),
             },
         }
     }
 }
 
-/// Of stretches of 1, 2, 4, 8 … readings, the one of each length that lies furthest beyond; those that the screening doubts left out.
+/// The stretches that may show something beyond; those readings that the screening doubts left out.
 ///
-/// Of a stretch the reading furthest beyond is left out too, so that none counts by one alone, which may be a slip; one alone counts where
-/// `alone` says that the other readings of its row bear it out.
-fn furthest(readings: &[Reading], alone: bool) -> Vec<Stretch> {
-    let trusted: Vec<&Reading> = readings.iter().filter(|reading| !reading.doubted).collect();
-    // What can't be beyond at all (a pH that the terms don't name) is far within.
-    let beyond = |reading: &Reading| reading.beyond_loosest.max(-1e6);
-    let mut found = Vec::new();
-    // Of the stretch that begins at each place: sums of how far beyond and of what is off, and the most.
-    let mut stretches: Vec<[f64; 3]> = trusted
+/// Of stretches of 1, 2, 3, 4, 6, 8, 12 … readings the one of each length that lies furthest beyond, and every run of
+/// readings near the limit. Of each the reading furthest beyond is left out too, so that none counts by one alone, which may be a slip; one alone
+/// counts where `alone` says that the other readings of its row bear it out. A run whose scatter is known has four fifths of the risk, the stretches
+/// the rest; where it is only taken from the readings, these are no runs of one kind, and the stretches have all of it.
+fn candidates(readings: &[Reading], of: &Readings, alone: bool) -> Vec<Stretch> {
+    let trusted: Vec<Reading> = readings
         .iter()
-        .map(|reading| [beyond(reading), reading.off_by, beyond(reading)])
+        .filter(|reading| !reading.doubted)
+        .copied()
         .collect();
-    let mut length = 1_usize;
-    while !stretches.is_empty() {
-        let counted = if length == 1 {
-            1.0
-        } else {
-            length as f64 - 1.0
-        };
-        let without = |[sum, _, most]: &[f64; 3]| {
-            if length == 1 {
-                *sum
-            } else {
-                (sum - most) / counted
-            }
-        };
-        let furthest = stretches
-            .iter()
-            .max_by(|a, b| without(a).total_cmp(&without(b)));
-        if let Some(stretch) = furthest.filter(|_| alone || length > 1) {
-            found.push(Stretch {
-                readings: counted,
-                beyond: without(stretch),
-                off_by: stretch[1] / length as f64,
-            });
+    // Of the stretch that begins at each place: sums of how far beyond and of what is off, and the most.
+    let ones: Vec<[f64; 3]> = trusted
+        .iter()
+        .map(|reading| {
+            // What can't be beyond at all (a pH that the terms don't name) is far within.
+            let beyond = reading.beyond_loosest.max(-1e6);
+            [beyond, reading.off_by, beyond]
+        })
+        .collect();
+    let twos = joined(&ones, &ones, 1);
+    let (mut found, mut chances) = (Vec::new(), 0);
+    let mut look = |stretches: &[[f64; 3]], length: usize| {
+        let all = || stretches.iter().map(|sums| Stretch::new(sums, length));
+        chances += all().filter(|stretch| stretch.could(of.scatter)).count();
+        found.extend(all().max_by(|a, b| a.beyond.total_cmp(&b.beyond)));
+    };
+    if alone {
+        look(&ones, 1);
+    }
+    for (mut stretches, mut length) in [(joined(&twos, &ones, 2), 3), (twos, 2)] {
+        while !stretches.is_empty() {
+            look(&stretches, length);
+            stretches = joined(&stretches, &stretches, length);
+            length *= 2;
         }
-        let next = stretches.len().saturating_sub(length);
-        for at in 0..next {
-            let later = stretches[at + length];
-            let here = &mut stretches[at];
-            *here = [
-                here[0] + later[0],
-                here[1] + later[1],
-                here[2].max(later[2]),
-            ];
-        }
-        stretches.truncate(next);
-        length *= 2;
+    }
+    let runs_count = of.scatter_is_told;
+    for stretch in &mut found {
+        stretch.chances = if runs_count { 5.0 } else { 1.0 } * chances.max(1) as f64;
+    }
+    if runs_count {
+        let near = near_runs(&trusted, &ones, of);
+        let chances = 1.25 * near.len() as f64;
+        let near = near.into_iter();
+        found.extend(near.map(|stretch| Stretch { chances, ..stretch }));
     }
     found
+}
+
+/// The runs of two readings and more near the limit.
+fn near_runs(trusted: &[Reading], ones: &[[f64; 3]], of: &Readings) -> Vec<Stretch> {
+    let is_near = |reading: &Reading| {
+        reading.beyond_loosest > -FAR * of.scatter - of.spread.furthest() * reading.off_by
+    };
+    runs(trusted, is_near)
+        .filter(|(first, last)| last > first)
+        .map(|(first, last)| {
+            let none = [0.0, 0.0, f64::NEG_INFINITY];
+            let sums = ones[first..=last].iter().fold(none, together);
+            Stretch::new(&sums, last - first + 1)
+        })
+        .collect()
+}
+
+/// Stretches, each with the one that begins so many readings later.
+fn joined(first: &[[f64; 3]], then: &[[f64; 3]], later: usize) -> Vec<[f64; 3]> {
+    let then = then.get(later..).unwrap_or_default();
+    first
+        .iter()
+        .zip(then)
+        .map(|(a, b)| together(*a, b))
+        .collect()
+}
+
+fn together(a: [f64; 3], b: &[f64; 3]) -> [f64; 3] {
+    [a[0] + b[0], a[1] + b[1], a[2].max(b[2])]
+}
+
+impl Stretch {
+    fn new([sum, off_by, most]: &[f64; 3], length: usize) -> Self {
+        let length = length as f64;
+        let readings = (length - 1.0).max(1.0);
+        Self {
+            readings,
+            beyond: if length > 1.0 {
+                (sum - most) / readings
+            } else {
+                *sum
+            },
+            off_by: off_by / length,
+            chances: 1.0,
+        }
+    }
+
+    /// Whether it could show beyond by luck: one that reads further within than twice `FAR`, for what it truly was and for what it shows, can't.
+    fn could(&self, scatter: f64) -> bool {
+        self.beyond > -FAR * self.off_by - 2.0 * FAR * scatter / self.readings.sqrt()
+    }
 }
 
 /// Stretches of readings of which something holds: first and last place.
@@ -291,4 +333,75 @@ pub(super) fn excursions(readings: &[Reading], limit: &OperatingLimit) -> Vec<Ex
             }
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand_chacha::ChaCha8Rng;
+    use rand_chacha::rand_core::SeedableRng;
+    use rand_distr::{Distribution, StandardNormal, StandardUniform};
+
+    const SCATTER: f64 = 0.02;
+    const OFF_BY: f64 = 0.05;
+
+    fn reading(row: usize, beyond: f64) -> Reading {
+        Reading {
+            row,
+            time_us: 24 * 3_600_000_000 * row as i64,
+            value: beyond,
+            off_by: OFF_BY / 3.0_f64.sqrt(),
+            beyond_strictest: beyond,
+            beyond_loosest: beyond,
+            doubted: false,
+        }
+    }
+
+    /// How often 400 series are called broken, in which a run of some readings lies so far beyond in truth (in limits of error), the others far
+    /// within or, `all`, with it.
+    fn called_broken(length: usize, beyond: f64, all: bool) -> u32 {
+        let mut random = ChaCha8Rng::seed_from_u64(7);
+        let mut called = 0;
+        for _ in 0..400 {
+            let even: f64 = StandardUniform.sample(&mut random);
+            let off = OFF_BY * (2.0 * even - 1.0);
+            let readings: Vec<Reading> = (0..120)
+                .map(|at| {
+                    let noise: f64 = StandardNormal.sample(&mut random);
+                    let within = if all || (40..40 + length).contains(&at) {
+                        OFF_BY * beyond
+                    } else {
+                        -0.8
+                    };
+                    reading(at, within + off + SCATTER * noise)
+                })
+                .collect();
+            let of = Readings {
+                values: Vec::new(),
+                off_by: Vec::new(),
+                spread: Spread::even(),
+                scatter: SCATTER,
+                scatter_is_told: true,
+                columns: Vec::new(),
+                unknown: Vec::new(),
+            };
+            called += u32::from(Held::new(&readings, &of, Allowed::Nothing, false).is_broken(0.05));
+        }
+        called
+    }
+
+    #[test]
+    fn what_is_called_broken_was_broken() {
+        // Just at the limit, and nowhere beyond: at most one in twenty.
+        for length in [2, 6, 20] {
+            assert!(called_broken(length, 0.0, false) <= 20);
+        }
+        assert!(called_broken(0, 0.0, true) <= 20);
+        // Beyond by more than the meter may be off twice over: nearly always told.
+        for length in [3, 6, 20] {
+            assert!(called_broken(length, 2.5, false) >= 390);
+        }
+        // A day alone is no proof.
+        assert_eq!(called_broken(1, 10.0, false), 0);
+    }
 }

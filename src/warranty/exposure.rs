@@ -2,6 +2,7 @@
 
 use super::case::Case;
 use super::conformity::{Risk, Verdict, conformance_probability};
+use super::instruments::Spread;
 use super::limits::{gaps_of, new_clause};
 use super::terms::OperatingLimit;
 use super::{Clause, Excursion, Gap, instruments, words};
@@ -9,10 +10,9 @@ use crate::assess::Estimate;
 use crate::log::Column;
 use crate::log::time::HOUR;
 use crate::stats::median;
-use statrs::distribution::{ContinuousCDF, Normal};
 
 /// How an exposure is made.
-const METHOD: &str = "trapezoids between readings while the unit ran; what the instrument is off by, and scatters (JCGM 100)";
+const METHOD: &str = "trapezoids between readings while the unit ran, of what may and of what must count; what the instrument is off by, and scatters (JCGM 100)";
 
 /// A sum over time, and how it grew.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -27,6 +27,92 @@ pub(super) struct Exposure {
     pub uncovered_h: f64,
     /// Those times.
     pub gaps: Vec<Gap>,
+}
+
+/// What an exposure may truly be: every true figure counts that is no less than `counted_from`.
+///
+/// What a meter shows where there is no chlorine counts for nothing, and what it hides is never less than nothing. So a reading surely counts
+/// if it lies above `counted_from` by more than the meter may be off and scatter, and may count if it lies no further below.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct Bounds {
+    /// At least either: what surely counts; or, where all counts, all that was read.
+    pub least: [Sum; 2],
+    /// At most what may count.
+    pub most: Sum,
+}
+
+/// A sum of readings, and what they may be off by together.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct Sum {
+    /// mg/L h.
+    pub total: f64,
+    /// Standard uncertainty of what the meter is off by, the same way in all.
+    pub off_by: f64,
+    /// Standard uncertainty of what scatters.
+    pub scatter: f64,
+}
+
+impl Bounds {
+    /// Of readings, each with how much it counts (h) and what the meter may be off by there (a standard uncertainty).
+    pub fn of(
+        readings: impl Iterator<Item = (f64, f64, f64)>,
+        scatter: f64,
+        counted_from: f64,
+    ) -> Self {
+        /// Of four standard deviations of scatter one reading in 30,000 lies further off.
+        const DEVIATIONS: f64 = 4.0;
+        let mut found = Self::default();
+        for (value, weight, off_by) in readings {
+            let unsure = 3.0_f64.sqrt() * off_by + DEVIATIONS * scatter;
+            let [sure, all] = &mut found.least;
+            let counts = [
+                (sure, value >= counted_from + unsure),
+                (all, counted_from <= 0.0),
+                (&mut found.most, value >= counted_from - unsure),
+            ];
+            for (sum, counts) in counts {
+                if counts {
+                    sum.total += value * weight;
+                    sum.off_by += off_by * weight;
+                    sum.scatter = sum.scatter.hypot(scatter * weight);
+                }
+            }
+        }
+        found
+    }
+}
+
+/// How probable it is that the largest of some sums is truly more than a figure.
+pub(super) fn more_than(sums: &[Sum], figure: f64, spread: Spread) -> f64 {
+    let of = |sum: &Sum, place: f64| {
+        let value = sum.total - place * sum.off_by;
+        if sum.scatter > 0.0 {
+            1.0 - conformance_probability(value, sum.scatter, None, Some(figure))
+        } else {
+            f64::from(u8::from(value > figure))
+        }
+    };
+    spread
+        .places()
+        .map(|(place, share)| share * sums.iter().map(|sum| of(sum, place)).fold(0.0, f64::max))
+        .sum()
+}
+
+/// The figure that the largest of some sums is truly more than with a probability; never less than nothing.
+fn exceeded_with(probability: f64, sums: &[Sum], spread: Spread) -> f64 {
+    let (mut low, mut high) = (0.0, 0.0_f64);
+    for sum in sums {
+        high = high.max(sum.total + 2.0 * sum.off_by + 8.0 * sum.scatter);
+    }
+    for _ in 0..60 {
+        let middle = 0.5 * (low + high);
+        if more_than(sums, middle, spread) > probability {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    0.5 * (low + high)
 }
 
 /// Exposure by trapezoids: half of two neighbours' sum times the hours between them, where the unit ran from the first on and they are no
@@ -97,28 +183,20 @@ pub(super) fn clause(case: &Case<'_>, limit: &OperatingLimit) -> Clause {
             .collect::<Vec<_>>(),
     );
     let every = case.terms.records.every(Column::FeedFreeChlorine);
-    // A reading stands for no longer than twice what lies between two as a rule (common practice, no source).
-    let longest_h = 2.0 * every.unwrap_or(step);
+    // A reading left out is bridged, at whatever time of day those beside it were taken (common practice, no source).
+    let longest_h = 2.5 * every.unwrap_or(step);
     let sum = exposure(&readings, longest_h);
-    let off_by: f64 = kept
+    let counted_from = limit.counted_from.unwrap_or(0.0);
+    let counted = kept
         .iter()
         .zip(&sum.weights)
-        .map(|(at, weight)| of.off_by[*at] * weight)
-        .sum();
-    let scatter = of.scatter
-        * sum
-            .weights
-            .iter()
-            .map(|weight| weight * weight)
-            .sum::<f64>()
-            .sqrt();
-    let u = off_by.hypot(scatter);
+        .map(|(at, weight)| (of.values[*at], *weight, of.off_by[*at]));
+    let bounds = Bounds::of(counted, of.scatter, counted_from);
     let share = sum.covered_h / (sum.covered_h + sum.uncovered_h);
-    // Of the times without readings: as in those with.
-    let whole = sum.total / share;
     let risk = Risk {
-        called_broken_but_kept: conformance_probability(sum.total, u, None, Some(high)),
-        called_kept_but_broken: 1.0 - conformance_probability(whole, u / share, None, Some(high)),
+        called_broken_but_kept: 1.0 - more_than(&bounds.least, high, of.spread),
+        // Of the times without readings: as in those with.
+        called_kept_but_broken: more_than(&[bounds.most], high * share, of.spread),
     };
     let (mut thin, mut gaps) = gaps_of(case, &of.columns);
     gaps.extend(sum.gaps.iter().copied());
@@ -142,14 +220,21 @@ pub(super) fn clause(case: &Case<'_>, limit: &OperatingLimit) -> Clause {
     };
     let shown = |canonical: f64| words::with_unit(canonical, limit.unit);
     let level = case.settings.level;
-    let wide = Normal::standard().inverse_cdf(0.5 + 0.5 * level) * u;
+    let middle = 0.5
+        * (exceeded_with(0.5, &bounds.least, of.spread)
+            + exceeded_with(0.5, &[bounds.most], of.spread));
+    let ends = [
+        exceeded_with(0.5 + 0.5 * level, &bounds.least, of.spread),
+        exceeded_with(0.5 - 0.5 * level, &[bounds.most], of.spread),
+    ];
     let mut sentence = format!(
-        "Over {} it comes to {} ({:.0} % interval {} to {}).",
+        "Over {} it reads as {}; what the meter may be off by makes that {} ({:.0} % interval {} to {}).",
         words::hours(sum.covered_h),
         shown(sum.total),
+        shown(middle),
         100.0 * level,
-        shown(sum.total - wide),
-        shown(sum.total + wide)
+        shown(ends[0]),
+        shown(ends[1])
     );
     if sum.uncovered_h > 0.0 {
         sentence += &format!(
@@ -178,17 +263,9 @@ pub(super) fn clause(case: &Case<'_>, limit: &OperatingLimit) -> Clause {
         verdict,
         sentence,
         figure: Some(Estimate {
-            value: own(sum.total),
-            low: if known {
-                own(sum.total - wide)
-            } else {
-                f64::NAN
-            },
-            high: if known {
-                own(sum.total + wide)
-            } else {
-                f64::NAN
-            },
+            value: own(middle),
+            low: if known { own(ends[0]) } else { f64::NAN },
+            high: if known { own(ends[1]) } else { f64::NAN },
             level,
             unit: limit.unit.word,
             n: readings.len(),
@@ -196,10 +273,10 @@ pub(super) fn clause(case: &Case<'_>, limit: &OperatingLimit) -> Clause {
             budget: None,
         }),
         risk: Some(risk),
-        excursions: passed(case, &kept, &readings, &sum, high)
+        excursions: passed(case, &kept, &readings, &sum, (counted_from, high))
             .into_iter()
             .map(|found| Excursion {
-                worst: own(sum.total),
+                worst: own(middle),
                 ..found
             })
             .collect(),
@@ -216,14 +293,16 @@ fn passed(
     kept: &[usize],
     readings: &[(i64, f64, bool)],
     sum: &Exposure,
-    high: f64,
+    (counted_from, high): (f64, f64),
 ) -> Option<Excursion> {
     let mut so_far = 0.0;
     let at = readings
         .iter()
         .zip(&sum.weights)
         .position(|(reading, weight)| {
-            so_far += reading.1 * weight;
+            if reading.1 >= counted_from {
+                so_far += reading.1 * weight;
+            }
             so_far > high
         })?;
     let last = readings.len() - 1;
@@ -266,6 +345,25 @@ mod tests {
         assert!((apart.total - 0.4).abs() < 1e-12);
         assert_eq!(apart.uncovered_h, 56.0);
         assert_eq!(apart.gaps.len(), 1);
+    }
+
+    #[test]
+    fn what_a_meter_shows_of_nothing_counts_for_nothing() {
+        // Off by up to 0.005 either way: 20 days of 0.08 mg/L, 80 of nothing, read as 0.003.
+        let off_by = 0.005 / 3.0_f64.sqrt();
+        let read = || (0..100).map(|day| (if day < 20 { 0.083 } else { 0.003 }, 24.0, off_by));
+        let all = Bounds::of(read(), 0.001, 0.0);
+        let counted = Bounds::of(read(), 0.001, 0.02);
+        let by_hand = 24.0 * 20.0 * 0.083;
+        assert!((all.least[0].total - by_hand).abs() < 1e-9);
+        assert!((all.most.total - by_hand - 24.0 * 80.0 * 0.003).abs() < 1e-9);
+        assert!((counted.least[0].total - by_hand).abs() < 1e-9);
+        assert_eq!(counted.least[1], Sum::default());
+        assert!((counted.most.total - by_hand).abs() < 1e-9);
+        // 20 days at 0.005 mg/L either way are 2.4 mg/L h, and no more.
+        assert!(more_than(&counted.least, by_hand - 2.6, Spread::even()) > 0.999);
+        assert!(more_than(&[counted.most], by_hand + 2.6, Spread::even()) < 0.001);
+        assert!((exceeded_with(0.5, &counted.least, Spread::even()) - by_hand).abs() < 1e-6);
     }
 
     proptest! {

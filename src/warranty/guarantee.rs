@@ -243,8 +243,12 @@ fn difference(
             "the rest is that ours is the trend of all readings, not the last days alone"
         }
     };
+    let of_salt = guarantee.tds_per_conductivity.map_or(
+        "",
+        |_| ", and that the contract has its own mg/L per µS/cm, ours the site file's",
+    );
     format!(
-        "By our own method it is {}, {} of the contract's{by_law}; {rest}. By ours the promise {}.",
+        "By our own method it is {}, {} of the contract's{by_law}; {rest}{of_salt}. By ours the promise {}.",
         in_words(&ours.estimate, promise),
         percent(own / found.value),
         match says {

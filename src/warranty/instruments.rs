@@ -49,6 +49,51 @@ pub(super) fn off_by_of(limit: f64) -> f64 {
     limit / 3.0_f64.sqrt()
 }
 
+/// How what is off by the same in all readings of a column is spread.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Spread {
+    /// Of one instrument: evenly likely within its accuracy, ±√3 standard deviations, and no further off than `most` of them.
+    Even {
+        /// From −√3 to √3.
+        most: f64,
+    },
+    /// Of several together: by the normal law.
+    Normal,
+}
+
+impl Spread {
+    /// Of one instrument of which no more is known than its accuracy.
+    pub fn even() -> Self {
+        Self::Even {
+            most: 3.0_f64.sqrt(),
+        }
+    }
+
+    /// Places over the spread, in standard deviations, each with its share of the probability; the shares add up to 1.
+    pub fn places(self) -> impl Iterator<Item = (f64, f64)> {
+        self.middles(40)
+    }
+
+    /// The middles of so many equal parts of the spread.
+    pub fn middles(self, parts: i32) -> impl Iterator<Item = (f64, f64)> {
+        let (low, high, weight): (f64, f64, fn(f64) -> f64) = match self {
+            Self::Even { most } => (-(3.0_f64.sqrt()), most, |_| 1.0),
+            Self::Normal => (-5.0, 5.0, |at| (-0.5 * at * at).exp()),
+        };
+        let at = move |part: i32| low + (high - low) * (f64::from(part) + 0.5) / f64::from(parts);
+        let all: f64 = (0..parts).map(|part| weight(at(part))).sum();
+        (0..parts).map(move |part| (at(part), weight(at(part)) / all))
+    }
+
+    /// The furthest off that it can be, in standard deviations, to the side of too little.
+    pub fn furthest(self) -> f64 {
+        match self {
+            Self::Even { .. } => 3.0_f64.sqrt(),
+            Self::Normal => 5.0,
+        }
+    }
+}
+
 fn date_of(us: i64) -> Option<Date> {
     let stamp = Timestamp::from_microsecond(us).ok()?;
     Some(TimeZone::UTC.to_datetime(stamp).date())

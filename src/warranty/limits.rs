@@ -3,6 +3,7 @@
 use super::case::{Case, Readings};
 use super::conformity::{Risk, Verdict};
 use super::excess::{Held, Reading, excursions, runs};
+use super::instruments::Spread;
 use super::records::kept;
 use super::slips::{shows, slips};
 use super::terms::{Allowed, LimitOf, OperatingLimit};
@@ -140,6 +141,9 @@ pub(super) fn words_of(limit: &OperatingLimit) -> String {
             bands.join(", ")
         );
     }
+    if let Some(least) = limit.counted_from {
+        text += &format!(", less than {} mg/L counted as none", words::figure(least));
+    }
     match limit.allowed {
         Allowed::Nothing => text + ".",
         Allowed::Share(share) => {
@@ -180,10 +184,14 @@ pub(super) fn new_clause(limit: &OperatingLimit) -> Clause {
 /// Judges a limit.
 pub(super) fn clause(case: &Case<'_>, limit: &OperatingLimit) -> Clause {
     let clause = new_clause(limit);
-    let of = match case.readings(limit.of) {
+    let mut of = match case.readings(limit.of) {
         Ok(of) => of,
         Err(why) => return clause.refused(format!("Not to be judged: {why}.")),
     };
+    if limit.low.is_some() && matches!(of.spread, Spread::Even { .. }) {
+        // What tells of showing too much doesn't tell of a lower limit.
+        of.spread = Spread::even();
+    }
     let (readings, contradicted) = without_slips(case, limit, of.scatter, held(case, limit, &of));
     if readings.is_empty() {
         return clause.refused(format!(
@@ -196,8 +204,8 @@ pub(super) fn clause(case: &Case<'_>, limit: &OperatingLimit) -> Clause {
         ));
     }
     // What would show in the other readings of its row, and was not contradicted, is borne out by them.
-    let alone = shows(limit.of).is_some();
-    let all = Held::new(&readings, of.scatter, limit.allowed, alone);
+    let alone = shows(limit.of);
+    let all = Held::new(&readings, &of, limit.allowed, alone);
     let risk = all.risk();
     let beyond = excursions(&readings, limit);
     let worst = readings

@@ -16,11 +16,13 @@ mod guarantee;
 mod instruments;
 mod json;
 mod limits;
+mod near;
 mod own;
 mod records;
 mod slips;
 pub mod terms;
 mod words;
+mod zero;
 
 use crate::assess::Estimate;
 use crate::error::{Error, Fault, setting};

@@ -1,11 +1,13 @@
 //! Slips: readings that the others of their row contradict.
 //!
 //! A pressure that was really higher pushes more water through the same membranes; one that was only read so does not. Water permeability, into
-//! which flow, pressures, temperature and salt all enter, tells the two apart: of a slip it leaps off that of the days around.
+//! which flow, pressures, temperature and salt all enter, tells the two apart: of a slip it leaps off that of the days around. So does friction, the
+//! pressure drop for the flow along the membranes, of a slip in the flow that leaves them.
 
 use super::case::Case;
 use super::terms::LimitOf;
 use crate::log::Column;
+use crate::normalise::inputs::Origin;
 use crate::normalise::reading::Conditions;
 use crate::stats::median;
 
@@ -17,54 +19,103 @@ const AROUND: usize = 15;
 const DEVIATIONS: f64 = 6.0;
 const LEAST: f64 = 0.01;
 
-/// What a limit is of, where a slip of it shows in the water permeability.
-pub(super) fn shows(of: LimitOf) -> Option<Column> {
+/// What of a row leaps where another of its readings is a slip.
+#[derive(Debug, Clone, Copy)]
+enum Witness {
+    WaterPermeability,
+    Friction,
+}
+
+/// The readings that a slip in what is limited may be of, each with what it shows in.
+fn witnesses(of: LimitOf) -> &'static [(Column, Witness)] {
+    use Witness::*;
     match of {
-        LimitOf::Flux => Some(Column::PermeateFlow),
-        LimitOf::Column(
-            column @ (Column::FeedPressure | Column::FeedTemperature | Column::PermeateFlow),
-        ) => Some(column),
-        _ => None,
+        LimitOf::Flux | LimitOf::Column(Column::PermeateFlow) => {
+            &[(Column::PermeateFlow, WaterPermeability)]
+        }
+        LimitOf::Column(Column::FeedPressure) => &[(Column::FeedPressure, WaterPermeability)],
+        LimitOf::Column(Column::FeedTemperature) => &[(Column::FeedTemperature, WaterPermeability)],
+        LimitOf::Recovery => &[
+            (Column::PermeateFlow, WaterPermeability),
+            (Column::ConcentrateFlow, Friction),
+        ],
+        _ => &[],
     }
 }
 
-/// The logarithm of water permeability under conditions; NaN where nothing follows from them.
-fn permeability(case: &Case<'_>, conditions: &Conditions) -> f64 {
-    let model = &case.result.prepared[case.at].model;
-    model.state(conditions).map_or(f64::NAN, |state| {
-        (conditions.permeate_flow / (state.net_driving_pressure * state.temperature_factor)).ln()
-    })
+/// Whether a slip of what is limited always shows, so that a reading that is none is borne out. Friction is too faint for that in short vessels.
+pub(super) fn shows(of: LimitOf) -> bool {
+    of != LimitOf::Recovery && !witnesses(of).is_empty()
+}
+
+impl Witness {
+    /// Its logarithm under conditions; NaN where nothing follows from them.
+    fn tells(self, case: &Case<'_>, conditions: &Conditions) -> f64 {
+        match self {
+            Self::WaterPermeability => {
+                let model = &case.result.prepared[case.at].model;
+                model.state(conditions).map_or(f64::NAN, |state| {
+                    let driving = state.net_driving_pressure * state.temperature_factor;
+                    (conditions.permeate_flow / driving).ln()
+                })
+            }
+            Self::Friction => {
+                // A pressure drop that nobody read witnesses nothing.
+                let drop = case.result.inputs.origin(Column::DifferentialPressure);
+                if drop == Some(Origin::Assumed) {
+                    return f64::NAN;
+                }
+                let exponent = case
+                    .result
+                    .site
+                    .normalise
+                    .differential_pressure_flow_exponent;
+                let mean_flow = conditions.feed_flow - 0.5 * conditions.permeate_flow;
+                conditions.differential_pressure.ln() - exponent * mean_flow.ln()
+            }
+        }
+    }
 }
 
 /// The conditions of a row, with what the rows around show in place of one of its readings.
 fn mended(case: &Case<'_>, row: usize, column: Column, usual: &Conditions) -> Conditions {
-    let mut conditions = case.result.inputs.conditions(row);
+    let inputs = &case.result.inputs;
+    let mut conditions = inputs.conditions(row);
     match column {
         Column::FeedPressure => {
             conditions.feed_pressure = usual.feed_pressure;
-            if case.result.inputs.is_derived(Column::DifferentialPressure) {
+            if inputs.is_derived(Column::DifferentialPressure) {
                 conditions.differential_pressure = usual.differential_pressure;
             }
         }
         Column::FeedTemperature => conditions.temperature = usual.temperature,
+        Column::ConcentrateFlow => {
+            conditions.feed_flow = conditions.permeate_flow + usual.feed_flow - usual.permeate_flow;
+        }
         _ => conditions.permeate_flow = usual.permeate_flow,
     }
     conditions
 }
 
-/// Of some rows in which something lies beyond a limit, those whose other readings contradict it: water permeability leaps off that of the rows
+/// Of some rows in which something lies beyond a limit, those whose other readings contradict it: what a slip shows in leaps off that of the rows
 /// around, and would not with the usual reading in its place.
 pub(super) fn slips(case: &Case<'_>, of: LimitOf, rows: &[usize]) -> Vec<usize> {
-    let (Some(column), Some(first)) = (shows(of), rows.first()) else {
+    let mut found: Vec<usize> = witnesses(of)
+        .iter()
+        .flat_map(|(column, witness)| contradicted(case, *column, *witness, rows))
+        .collect();
+    found.sort_unstable();
+    found.dedup();
+    found
+}
+
+fn contradicted(case: &Case<'_>, column: Column, witness: Witness, rows: &[usize]) -> Vec<usize> {
+    let Some(first) = rows.first().filter(|_| rows.len() <= LONGEST) else {
         return Vec::new();
     };
-    if rows.len() > LONGEST {
-        return Vec::new();
-    }
+    let tells = |conditions: &Conditions| witness.tells(case, conditions);
     let at = |row: usize| case.result.inputs.conditions(row);
-    let fit = |row: &usize| {
-        !rows.contains(row) && case.ran(*row) && permeability(case, &at(*row)).is_finite()
-    };
+    let fit = |row: &usize| !rows.contains(row) && case.ran(*row) && tells(&at(*row)).is_finite();
     let place = case
         .rows
         .partition_point(|other| case.time(*other) < case.time(*first));
@@ -74,12 +125,9 @@ pub(super) fn slips(case: &Case<'_>, of: LimitOf, rows: &[usize]) -> Vec<usize> 
     if around.len() < AROUND {
         return Vec::new();
     }
-    let mut figures: Vec<f64> = around
-        .iter()
-        .map(|row| permeability(case, &at(*row)))
-        .collect();
+    let mut figures: Vec<f64> = around.iter().map(|row| tells(&at(*row))).collect();
     let middle = median(&mut figures);
-    let off = |conditions: &Conditions| (permeability(case, conditions) - middle).abs();
+    let off = |conditions: &Conditions| (tells(conditions) - middle).abs();
     let scatter = median(&mut around.iter().map(|row| off(&at(*row))).collect::<Vec<_>>());
     let least = DEVIATIONS * (1.4826 * scatter).max(LEAST);
     let usual = case.result.typical(&around);

@@ -6,7 +6,7 @@ use super::{Change, Guarantee, Method, Promise, Stated};
 use crate::error::{Fault, Faults};
 use crate::keys::{Keys, quantity_of, wrong};
 use crate::normalise::temperature::Law;
-use crate::site::law;
+use crate::site::{TdsPerConductivity, law, tds_per_conductivity};
 use crate::units::Quantity;
 
 const PRESSURE_BAR: (f64, f64) = (0.0, 200.0);
@@ -36,6 +36,27 @@ fn agreed_law(place: &'static str, table: &Table, faults: &mut Faults) -> Option
         return None;
     }
     found
+}
+
+/// How conductivity tells mg/L by the contract, of feed and permeate. How far that may be off is no question either.
+fn agreed_salt(table: &Table, faults: &mut Faults) -> TdsPerConductivity {
+    const PLACE: &str = "[guarantee.tds_per_conductivity]";
+    if let Some(given) = table.get("accuracy") {
+        faults.push(wrong(
+            &format!("{PLACE} accuracy"),
+            given,
+            "leave it out: what was agreed on has none",
+        ));
+    }
+    for stream in ["feed", "permeate"] {
+        if !table.contains_key(stream) {
+            faults.push(
+                Fault::new("missing", format!("add {stream} = 0.5"))
+                    .at_column(format!("{PLACE} {stream}")),
+            );
+        }
+    }
+    tds_per_conductivity(Keys::new(PLACE, Some(table)), faults)
 }
 
 pub(super) fn of_guarantee(
@@ -92,6 +113,8 @@ pub(super) fn of_guarantee(
     let law = of_law.and_then(|table| agreed_law("[guarantee.temperature]", table, faults));
     let salt_law =
         of_salt.and_then(|table| agreed_law("[guarantee.salt_temperature]", table, faults));
+    let salt = keys.table("tds_per_conductivity", faults);
+    let salt = salt.map(|table| agreed_salt(table, faults));
     let flow = keys.table("permeate_flow", faults);
     let flow = flow.and_then(|table| {
         let place = "[guarantee.permeate_flow]";
@@ -141,6 +164,7 @@ pub(super) fn of_guarantee(
         method: method?,
         law,
         salt_law,
+        tds_per_conductivity: salt,
         over_h: over_h?,
         minimum_days: minimum_days?,
         conditions: conditions?,

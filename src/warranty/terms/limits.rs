@@ -12,6 +12,7 @@ use crate::units::{Quantity, Unit};
 const SHARE: (f64, f64) = (0.0, 0.999);
 const HOURS: (f64, f64) = (0.0, 1e5);
 const PH: (f64, f64) = (0.0, 14.0);
+const COUNTED_MG_L: (f64, f64) = (0.0, 5.0);
 
 /// The limits of [limit], by name; cleanings are counted elsewhere.
 pub(super) fn limits(table: &Table, faults: &mut Faults) -> Vec<OperatingLimit> {
@@ -86,6 +87,13 @@ fn limit(of: LimitOf, place: &str, table: &Table, faults: &mut Faults) -> Option
         );
     }
     let is_total = of == LimitOf::ChlorineExposure;
+    let at = keys.at("counted_from");
+    let counted_from = keys
+        .value("counted_from")
+        .and_then(|value| quantity_of(value, &at, Quantity::Concentration, COUNTED_MG_L, faults));
+    if !is_total && keys.given("counted_from") {
+        faults.push(Fault::new("only an exposure is counted", "leave it out").at_column(at));
+    }
     for key in ["share", "longest", "low"] {
         if is_total && keys.given(key) {
             faults.push(
@@ -139,6 +147,7 @@ fn limit(of: LimitOf, place: &str, table: &Table, faults: &mut Faults) -> Option
             (_, Some(hours)) => Allowed::Longest(hours),
             _ => Allowed::Nothing,
         },
+        counted_from: counted_from.map(|(least, _)| least),
         unit: unit.unwrap_or(quantity.canonical()),
     })
 }

@@ -13,7 +13,7 @@ use serde::Serialize;
 use crate::error::Error;
 use crate::log::Column;
 use crate::normalise::temperature::Law;
-use crate::site::{EventKind, Interval};
+use crate::site::{EventKind, Interval, TdsPerConductivity};
 use crate::units::{Quantity, Unit};
 
 /// A commented terms file with every key.
@@ -92,6 +92,8 @@ pub struct Guarantee {
     pub law: Option<Law>,
     /// Its law of salt transport; `None`: as permeate flow.
     pub salt_law: Option<Law>,
+    /// How conductivity tells mg/L by the contract; `None`: as the site file has it, which may be off.
+    pub tds_per_conductivity: Option<TdsPerConductivity>,
     /// Judged on the last days that the log holds, h.
     pub over_h: f64,
     /// The fewest days with readings among those.
@@ -300,6 +302,8 @@ pub struct OperatingLimit {
     pub by_ph: Vec<Band>,
     /// What lies beyond and is still allowed.
     pub allowed: Allowed,
+    /// Of an exposure: less than this counts as none.
+    pub counted_from: Option<f64>,
     /// The unit in which the file gives it.
     #[serde(serialize_with = "word")]
     pub unit: &'static Unit,
