@@ -27,7 +27,7 @@ use self::marks::Gauges;
 use crate::error::{Error, Fault, Faults, within};
 use crate::log::Column;
 use crate::membrane::expected::{Doubts, Expected};
-use crate::membrane::operate::{Drain, Drive, Operation};
+use crate::membrane::operate::Operation;
 use crate::membrane::train::{Membrane, Train};
 use crate::normalise::inputs::SaltFrom;
 use crate::site::{ReferenceRule, Site};
@@ -189,17 +189,8 @@ pub fn settings(site: &Site, day: &Day, level: f64) -> Result<Settings, Error> {
             }
         }
         if !moved {
-            return found(
-                site,
-                problem,
-                chosen,
-                case,
-                sets,
-                &around,
-                day.membrane.is_none(),
-                level,
-            )
-            .map(|found| Settings { scaling, ..found });
+            return found(site, problem, chosen, (case, sets), &around, (day, level))
+                .map(|found| Settings { scaling, ..found });
         }
         worst_of = Some(around);
     }
@@ -390,12 +381,11 @@ fn found(
     site: &Site,
     problem: Problem<'_>,
     chosen: Chosen,
-    case: Operation,
-    [pressure, concentrate, recycle]: [Set; 3],
+    (case, [pressure, concentrate, recycle]): (Operation, [Set; 3]),
     around: &[Run],
-    rated: bool,
-    level: f64,
+    (day, level): (&Day, f64),
 ) -> Result<Settings, Error> {
+    let rated = day.membrane.is_none();
     // Refuses what the laws don't hold for, which the search only passes over.
     let (_, elements) = problem.train.profile(&problem.membrane, &case)?;
     let run = around[0];

@@ -1,6 +1,7 @@
 use proptest::prelude::*;
 
 use super::*;
+use crate::membrane::operate::{Drain, Drive};
 
 /// A small unit with a concentrate that can be recycled, its gauges and its limits.
 const SMALL: &str = r#"
