@@ -243,10 +243,10 @@ def settings(
 
     >>> import brinemark as bm
     >>> site = bm.Site.load(bm.demo.site_path())
-    >>> found = bm.settings(site, feed_temperature_degc=5.0, feed_tds_mg_l=1500.0, permeate_flow_m3_h=9.0,
+    >>> found = bm.settings(site, feed_temperature_degc=15.0, feed_tds_mg_l=1500.0, permeate_flow_m3_h=9.0,
     ...     recovery=0.5)
     >>> found.feed_pressure
-    GaugeSetting(feed_pressure: 163.5 ± 2.25 psi)
+    GaugeSetting(feed_pressure: 153.5 ± 2.25 psi)
     """
     text, estimates = _core.settings(site, _day(locals()), level)
     told = json.loads(text)

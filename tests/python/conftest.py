@@ -81,11 +81,12 @@ def readings() -> Readings:
 
 @pytest.fixture
 def demo_folder(tmp_path: Path) -> Path:
-    """demo-report/ with the demo's log and site file, as `make demo` leaves them."""
+    """demo-report/ with the demo's log and site files, as `make demo` leaves them."""
     folder = tmp_path / "demo-report"
     folder.mkdir()
     shutil.copyfile(bm.demo.log_path(), folder / "plant.csv")
     shutil.copyfile(bm.demo.site_path(), folder / "site.toml")
+    shutil.copyfile(bm.demo.sizing_site_path(), folder / "laundry.toml")
     return folder
 
 
