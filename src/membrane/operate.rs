@@ -77,33 +77,6 @@ pub struct Working<T = f64> {
     pub highest_membrane_tds: T,
 }
 
-/// One element of a unit at work; of a stage's vessels all alike.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct ElementAtWork {
-    /// The stage, from 1.
-    pub stage: usize,
-    /// The place in its vessel, from 1.
-    pub element: usize,
-    /// L/m2/h.
-    pub flux: f64,
-    /// m3/h.
-    pub inlet_flow: f64,
-    /// m3/h.
-    pub permeate_flow: f64,
-    /// mg/L.
-    pub permeate_tds: f64,
-    /// m3/h.
-    pub concentrate_flow: f64,
-    /// mg/L.
-    pub concentrate_tds: f64,
-    /// bar.
-    pub concentrate_pressure: f64,
-    /// Its permeate over its inlet flow.
-    pub recovery: f64,
-    /// Salt at the membrane over salt in its mean flow.
-    pub polarisation: f64,
-}
-
 /// Steps of Newton's method; five to eight are usual.
 const MOST_STEPS: usize = 60;
 /// A step this small, as a share, is the last.
@@ -212,81 +185,6 @@ impl Train {
         Ok(worked)
     }
 
-    /// One case, element by element in the order the concentrate runs.
-    ///
-    /// # Errors
-    /// As [`Train::work`].
-    pub fn profile(
-        &self,
-        membrane: &Membrane,
-        case: &Operation,
-    ) -> Result<(Working, Vec<ElementAtWork>), Error> {
-        let mut found = self.profiles(&[*membrane], &[*case])?;
-        // One case gives one profile.
-        Ok(found
-            .pop()
-            .unwrap_or_else(|| (Working::of(f64::NAN), Vec::new())))
-    }
-
-    /// Many cases, each with its membrane, element by element.
-    ///
-    /// # Errors
-    /// As [`Train::work`].
-    pub fn profiles(
-        &self,
-        membranes: &[Membrane],
-        cases: &[Operation],
-    ) -> Result<Vec<(Working, Vec<ElementAtWork>)>, Error> {
-        let worked = self.work(membranes, cases)?;
-        let pairs: Vec<(Membrane, Operation)> = membranes
-            .iter()
-            .copied()
-            .zip(cases.iter().copied())
-            .collect();
-        let blocks = blocks_of(&pairs);
-        let elements: Vec<Vec<Vec<ElementAtWork>>> = blocks
-            .par_iter()
-            .map(|pairs| {
-                let (membranes, operation) = block_of(pairs);
-                let mut seen = Vec::new();
-                self.working(membranes, &operation, Some(&mut seen));
-                (0..pairs.len()).map(|i| self.elements(&seen, i)).collect()
-            })
-            .collect();
-        Ok(worked
-            .into_iter()
-            .zip(elements.into_iter().flatten())
-            .collect())
-    }
-
-    /// The elements of one case of a block.
-    fn elements(&self, seen: &[Through<D>], case: usize) -> Vec<ElementAtWork> {
-        let mut places = self.stages.iter().enumerate().flat_map(|(stage, of)| {
-            (0..of.elements_per_vessel as usize).map(move |element| (stage + 1, element + 1))
-        });
-        seen.iter()
-            .map(|through| {
-                let (stage, element) = places.next().unwrap_or_default();
-                let of = |figure: D| figure.value.0[case];
-                let (permeate, out) = (of(through.permeate_flow), &through.outflow);
-                let inlet = of(out.flow) + permeate;
-                ElementAtWork {
-                    stage,
-                    element,
-                    flux: of(through.flux),
-                    inlet_flow: inlet,
-                    permeate_flow: permeate,
-                    permeate_tds: of(through.permeate_tds),
-                    concentrate_flow: of(out.flow),
-                    concentrate_tds: of(out.tds),
-                    concentrate_pressure: of(out.pressure),
-                    recovery: permeate / inlet,
-                    polarisation: of(through.membrane_tds) / of(through.mean_tds),
-                }
-            })
-            .collect()
-    }
-
     /// Refuses a temperature or salt out of the range of the laws.
     pub(super) fn check(&self, temperature: f64, tds: f64) -> Result<(), Error> {
         for range in [
@@ -325,7 +223,7 @@ impl Train {
     ///
     /// Inlet flow, inlet salt and feed pressure are found together by Newton's method with exact derivatives, from
     /// Qin = Qf + Qr, Qin Cin = Qf Cf + Qr Cc, and what valve and pump are set for. `seen`, if given, gets every element.
-    fn working(
+    pub(super) fn working(
         &self,
         membrane: Membrane<Figures>,
         at: &Operation<Figures>,
@@ -435,11 +333,11 @@ impl Operation<Figures> {
 }
 
 /// A figure of each case, with its derivatives by inlet flow, inlet salt and feed pressure.
-type D = Dual<3, Figures>;
+pub(super) type D = Dual<3, Figures>;
 
 impl<T: Copy> Working<T> {
     /// All figures the same.
-    fn of(figure: T) -> Self {
+    pub(super) fn of(figure: T) -> Self {
         Self {
             feed_pressure: figure,
             feed_flow: figure,
@@ -544,7 +442,7 @@ impl Operation {
 }
 
 /// Side by side go cases that are set in the same way.
-fn blocks_of(pairs: &[(Membrane, Operation)]) -> Vec<&[(Membrane, Operation)]> {
+pub(super) fn blocks_of(pairs: &[(Membrane, Operation)]) -> Vec<&[(Membrane, Operation)]> {
     pairs
         .chunk_by(|(_, a), (_, b)| (a.drain, a.drive) == (b.drain, b.drive))
         .flat_map(|alike| alike.chunks(BLOCK))
@@ -552,7 +450,7 @@ fn blocks_of(pairs: &[(Membrane, Operation)]) -> Vec<&[(Membrane, Operation)]> {
 }
 
 /// Cases and their membranes as a block; the last block fills up with its first case: worked out again, returned once.
-fn block_of(pairs: &[(Membrane, Operation)]) -> (Membrane<Figures>, Operation<Figures>) {
+pub(super) fn block_of(pairs: &[(Membrane, Operation)]) -> (Membrane<Figures>, Operation<Figures>) {
     let pair = |i: usize| pairs.get(i).unwrap_or(&pairs[0]);
     let (case, membrane) = (|i: usize| &pair(i).1, |i: usize| &pair(i).0);
     let of = |figure: fn(&Operation) -> f64| Lanes(std::array::from_fn(|i| figure(case(i))));
