@@ -146,7 +146,7 @@ mod tests {
         for (case, (working, extremes)) in cases.iter().zip(found) {
             let (alone, elements) = train.profile(&membrane, case).unwrap();
             assert!((working.permeate_flow / alone.permeate_flow - 1.0).abs() < 1e-10);
-            let most = |of: fn(&crate::membrane::operate::ElementAtWork) -> f64| {
+            let most = |of: fn(&crate::membrane::profile::ElementAtWork) -> f64| {
                 elements.iter().map(of).fold(0.0, f64::max)
             };
             let close = |a: f64, b: f64| assert!((a / b - 1.0).abs() < 1e-9, "{a} {b}");

@@ -6,7 +6,8 @@ use pyo3::types::PyDict;
 use super::functions::Broadcast;
 use super::site::PySite;
 use crate::error::{Error, Fault};
-use crate::membrane::operate::{Drain, Drive, ElementAtWork, Operation, Working};
+use crate::membrane::operate::{Drain, Drive, Operation, Working};
+use crate::membrane::profile::ElementAtWork;
 use crate::membrane::train::{Membrane, Train};
 
 /// A membrane by what it passes at 25 degC, and how free its feed channel is.

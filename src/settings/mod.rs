@@ -116,7 +116,7 @@ pub struct Settings {
     /// The alarm of the permeate's quality.
     pub alarm: Alarm,
     /// Each element, in the order the concentrate runs; flows of one vessel.
-    pub elements: Vec<crate::membrane::operate::ElementAtWork>,
+    pub elements: Vec<crate::membrane::profile::ElementAtWork>,
     /// The membranes.
     pub membrane: Membrane,
     /// What was worked out.

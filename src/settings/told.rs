@@ -7,7 +7,7 @@ use super::{Set, Settings};
 use crate::assess::Estimate;
 use crate::log::Column;
 use crate::membrane::expected::Figure;
-use crate::membrane::operate::ElementAtWork;
+use crate::membrane::profile::ElementAtWork;
 use crate::normalise::inputs::SaltFrom;
 use crate::site::Site;
 use crate::units::Unit;

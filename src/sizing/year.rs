@@ -7,7 +7,8 @@ use super::tank::{TankDay, storage_needed, tank_day};
 use super::work::{Model, Point, Wear, Worked};
 use crate::assess::Estimate;
 use crate::error::Error;
-use crate::membrane::operate::{ElementAtWork, Working};
+use crate::membrane::operate::Working;
+use crate::membrane::profile::ElementAtWork;
 use crate::normalise::temperature::STANDARD_DEGC;
 use crate::site::Stage;
 
