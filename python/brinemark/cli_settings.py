@@ -83,6 +83,12 @@ def screen(found: Settings) -> list[str]:
     from brinemark import setting_words as words
 
     lines = words.screen(found)
+    lines.append("  element            flux  recovery  concentrate out")
+    lines += [
+        f"  {which:12}{flux:>11}{recovered:>10}{out:>17}"
+        for which, flux, recovered, out in words.element_rows(found)
+    ]
+    lines.append("")
     nearest = words.nearest_limits(found, 4)
     if nearest:
         lines.append("  nearest limits, with gauges off by all they may be")

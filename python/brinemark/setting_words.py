@@ -205,10 +205,10 @@ def element_rows(found: Settings) -> list[tuple[str, str, str, str]]:
     for name, each in (("first", first), ("last", last)) if len(found.elements) > 1 else (("only", first),):
         rows.append(
             (
-                f"{name} element",
-                f"{plain(each['flux'])} {each['flux_unit']}",
+                name,
+                f"{digits(each['flux'])} {each['flux_unit']}",
                 percent(each["recovery"]),
-                f"{plain(each['concentrate_flow'])} {each['flow_unit']}",
+                f"{digits(each['concentrate_flow'])} {each['flow_unit']}",
             )
         )
     return rows
