@@ -13,14 +13,12 @@ what the parties quarrel about: there the truth lies so far from what was agreed
 nothing to `QUARREL`, so that a part of them no instrument can tell; the figures say how many, by how far off.
 The others are as far off as contracts are as a rule (`APART`; common practice, no source). Two contracts of
 three have salt by conductivity, as salt passage is agreed on as a rule, with one factor for both streams or
-with
-those of the start-up's samples; every second one counts free chlorine from what is detectable (shares: common
-practice, no source). The truth of a guarantee is what the contract's own method makes of readings without
-error;
-that of a limit is what readings without error show on the days that the unit ran.
+with those of the start-up's samples; every second one counts free chlorine from what is detectable (shares:
+common practice, no source). The truth of a guarantee is what the contract's own method makes of readings
+without error; that of a limit is what readings without error show on the days that the unit ran.
 
 A contract is broken where a clause is, kept where all are, and else not judged. The seeds are others than
-those looked at while brinemark was built (1000 to 5000). Each figure stands beside its floor; one that is
+those looked at while brinemark was built (1000 to 24999). Each figure stands beside its floor; one that is
 not met says so.
 """
 

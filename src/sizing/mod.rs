@@ -57,7 +57,7 @@ pub struct Sizing {
 /// Holds a unit against a demand, month by month, and finds the size that meets every month.
 ///
 /// `level`: how often intervals shall hold the true figure, 0.5 to 0.999. Each interval is by propagation of what the site file's
-/// [temperature] accuracy and the demand file's rated_flow_tolerance say (evenly likely within, u = a/√3); neither told, none.
+/// `[temperature] accuracy` and the demand file's rated_flow_tolerance say (evenly likely within, u = a/√3); neither told, none.
 ///
 /// # Errors
 /// [`Error::Site`] names each key of the rating, or the limit of feed pressure, that is missing. [`Error::Demand`] where the model does

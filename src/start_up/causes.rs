@@ -1,7 +1,7 @@
 //! What deviations at a start-up look like.
 //!
 //! Patterns are common practice, no source. Each cause is as likely as any other before anything is seen; of each figure a cause
-//! shows what it is known for with [`SHOWN`], the opposite with [`OPPOSITE`], and the rest of the time nothing.
+//! shows what it is known for with `SHOWN`, the opposite with `OPPOSITE`, and the rest of the time nothing.
 
 use statrs::distribution::{ContinuousCDF, Normal};
 

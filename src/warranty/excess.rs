@@ -136,7 +136,8 @@ impl<'a> Held<'a> {
         self.spread
             .places()
             .map(|(place, share)| share * least(place))
-            .sum()
+            .sum::<f64>()
+            .min(1.0)
     }
 
     /// Whether no more than is allowed can lie beyond.

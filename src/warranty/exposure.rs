@@ -95,7 +95,8 @@ pub(super) fn more_than(sums: &[Sum], figure: f64, spread: Spread) -> f64 {
     spread
         .places()
         .map(|(place, share)| share * sums.iter().map(|sum| of(sum, place)).fold(0.0, f64::max))
-        .sum()
+        .sum::<f64>()
+        .min(1.0)
 }
 
 /// The figure that the largest of some sums is truly more than with a probability; never less than nothing.

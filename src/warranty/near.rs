@@ -44,7 +44,8 @@ pub(super) fn chance_of_any_beyond(
             }
             share * chance
         })
-        .sum()
+        .sum::<f64>()
+        .min(1.0)
 }
 
 /// Readings in a row near a limit, and how they may belong together.
