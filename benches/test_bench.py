@@ -178,4 +178,4 @@ def test_quick_bench_runs(capsys: pytest.CaptureFixture[str]) -> None:
         "The command's help",
     ):
         assert part in said
-    assert said.count("floor: ") == 24
+    assert said.count("floor: ") == 26

@@ -107,7 +107,8 @@ def _check(given: argparse.Namespace) -> int:
         print("\n\n".join("\n".join(screen(judged.result, *each)) for each in judged.checks))
     else:
         print("\n".join(short_screen(judged)))
-    under = under_screen(judged)
+    # A log alone is judged on one screen; what to set and what is due stand on its page.
+    under = [] if folder is None else under_screen(judged)
     if under:
         print("\n" + "\n".join(under))
     if given.page is not None:
