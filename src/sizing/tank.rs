@@ -305,7 +305,9 @@ mod tests {
             if let Some(needed) = storage_needed(&running(most), &draws, flow) {
                 let tank = Tank { usable_m3: needed.max(1e-6) * 1.000_001, start_at: 1.0 - 1e-12, stop_at: 1.0 };
                 let day = tank_day(&tank, &running(most), &draws, flow);
-                prop_assert!(day.shortfall < 1e-4 * day.wanted.max(1.0), "{}", day.shortfall);
+                // Where the unit has to run nearly all it may, the minute in which the switch is read is missed.
+                let missed = (1e-4 * day.wanted.max(1.0)).max(flow / 60.0);
+                prop_assert!(day.shortfall < missed, "{}", day.shortfall);
             }
         }
     }
