@@ -70,6 +70,8 @@ class Ageing:
     detail: str
     cleanings: tuple[Cleaning, ...]
     calibrations: tuple[Calibration, ...]
+    # Its instruments, by column.
+    instruments: dict[str, ageing_instruments.Instrument]
     # Coldest water of all days, and its day.
     coldest_degc: float
     coldest_day: int
@@ -216,6 +218,7 @@ def simulate(
         detail=change.detail or (wrong.detail if wrong else membranes.detail),
         cleanings=membranes.cleanings,
         calibrations=set_right,
+        instruments=having,
         coldest_degc=float(water.temperature_degc[coldest]),
         coldest_day=coldest,
     )

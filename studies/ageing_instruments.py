@@ -119,6 +119,35 @@ def calibrations(seed: int, days: int, wrong: Trouble | None, onset: int) -> tup
     return tuple(sorted(made, key=lambda each: each.day))
 
 
+@dataclass(frozen=True)
+class Errors:
+    """What an instrument shows too much each day, scatter left out: a share of the truth, and by itself."""
+
+    share: Array
+    absolute: Array
+
+
+def errors(
+    seed: int,
+    days: int,
+    name: str,
+    instrument: Instrument,
+    set_right: tuple[Calibration, ...],
+    place: str = "",
+) -> tuple[Errors, Array]:
+    """What an instrument is off by each day; and its scatter, in standard deviations."""
+    random = stream(seed, f"{place}readings {name}")
+    # A drawing a day, used from each calibration on: half the limit is one standard deviation.
+    drawn = np.clip(random.normal(0.0, 0.5, days), -1.0, 1.0)
+    walk = np.cumsum(random.normal(0.0, instrument.drift_share / np.sqrt(YEAR), days))
+    scatter = random.normal(0.0, 1.0, days)
+    off, drift = np.empty(days), np.empty(days)
+    for first in [0] + [each.day for each in set_right if each.column == name]:
+        off[first:] = drawn[first]
+        drift[first:] = walk[first:] - walk[first]
+    return Errors(off * instrument.accuracy_share + drift, off * instrument.accuracy), scatter
+
+
 def shown(
     seed: int,
     columns: dict[str, Array],
@@ -135,18 +164,9 @@ def shown(
     which = blunder.integers(len(having), size=days)
     by = np.exp(blunder.choice([-1.0, 1.0], days) * blunder.uniform(0.15, 0.7, days))
     for number, (name, instrument) in enumerate(having.items()):
-        random = stream(seed, f"{place}readings {name}")
-        # A drawing a day, used from each calibration on: half the limit is one standard deviation.
-        drawn = np.clip(random.normal(0.0, 0.5, days), -1.0, 1.0)
-        walk = np.cumsum(random.normal(0.0, instrument.drift_share / np.sqrt(YEAR), days))
-        scatter = random.normal(0.0, 1.0, days)
-        off, drift = np.empty(days), np.empty(days)
-        for first in [0] + [each.day for each in set_right if each.column == name]:
-            off[first:] = drawn[first]
-            drift[first:] = walk[first:] - walk[first]
-        true = columns[name]
-        share = 1.0 + off * instrument.accuracy_share + drift + scatter * instrument.scatter_share
-        read = true * share + off * instrument.accuracy + scatter * instrument.scatter
+        wrong_by, scatter = errors(seed, days, name, instrument, set_right, place)
+        share = 1.0 + wrong_by.share + scatter * instrument.scatter_share
+        read = columns[name] * share + wrong_by.absolute + scatter * instrument.scatter
         if wrong is not None and wrong.column == name:
             read = read * wrong.factor
         read = np.where(slip & (which == number), read * by, read)
@@ -190,5 +210,10 @@ def _instruments(having: dict[str, Instrument]) -> Iterator[str]:
 def _calibrations(set_right: tuple[Calibration, ...], start: np.datetime64) -> Iterator[str]:
     for each in set_right:
         if each.told:
-            time = (start + np.timedelta64(each.day, "D")).astype("datetime64[s]")
-            yield f'[[event]]\ntime = "{time}Z"\nkind = "calibration"\nof = "{each.column}"'
+            yield told(each.day, each.column, start)
+
+
+def told(day: int, column: str, start: np.datetime64) -> str:
+    """The event of a calibration."""
+    time = (start + np.timedelta64(day, "D")).astype("datetime64[s]")
+    return f'[[event]]\ntime = "{time}Z"\nkind = "calibration"\nof = "{column}"'

@@ -34,6 +34,7 @@ from typing import Any
 
 import ageing
 import ageing_unit
+import contract_certificates
 import numpy as np
 from ageing_instruments import UNITS
 from ageing_membranes import stream
@@ -108,6 +109,15 @@ class Contract:
     kept: dict[str, bool] = field(default_factory=dict)
 
 
+@dataclass(frozen=True)
+class Exposed:
+    """Something in the feed each day: what is there, what its meter shows, and what that is off by."""
+
+    true: Array
+    shown: Array
+    off: float
+
+
 def contract_of(job: Job) -> Contract:
     """The contract of a job, of a small plant and a large one in turn."""
     random = stream(job.seed, f"contract {job.outcome}")
@@ -126,11 +136,20 @@ def contract_of(job: Job) -> Contract:
     if quarrel in off:
         off[quarrel], sign[quarrel] = distance, -1.0 if broken else 1.0
     exposed = exposures(job.seed, made, quarrel, broken, distance)
-    site = bm.Site.parse(site_text(made))
-    rows = rows_kept(job, made)
+    demanded = contract_certificates.demanded(job.seed)
+    lapsed = demanded and job.outcome == "thin" and stream(job.seed, "lapsed").random() < LAPSED
+    text = site_text(made)
+    if demanded:
+        meters = {name: each.off for name, each in exposed.items()}
+        units = {name: EXPOSURES[name][4] for name in meters}
+        text = contract_certificates.certified(made, meters, units, text, lapsed)
+    site = bm.Site.parse(text)
+    rows = rows_kept(job, made, lapsed)
     last = int(np.flatnonzero(rows)[-1])
     limit_text, highs = limits(made, off, sign, exposed, quarrel, broken, distance)
-    terms = guarantee(random, made, last, off, sign, highs) + limit_text
+    terms = guarantee(random, made, last, off, sign, highs)
+    terms = terms.replace("[records]\n", '[records]\ncalibration = "1 year"\n' if demanded else "[records]\n")
+    terms += limit_text
     kept = {
         line[1:-1]: True
         for line in terms.splitlines()
@@ -141,12 +160,12 @@ def contract_of(job: Job) -> Contract:
     return Contract(job, made, log, site, bm.Terms.parse(terms), quarrel, distance, kept)
 
 
-def rows_kept(job: Job, made: ageing.Ageing) -> NDArray[np.bool_]:
+def rows_kept(job: Job, made: ageing.Ageing, lapsed: bool) -> NDArray[np.bool_]:
     """The days of the log that are still there, of all days."""
     days = len(made.ran)
     read = np.zeros(days, dtype=bool)
     read[made.row_day] = True
-    if job.outcome != "thin":
+    if job.outcome != "thin" or lapsed:
         return read
     random = stream(job.seed, "thin")
     if random.random() < 0.5:
@@ -164,7 +183,7 @@ def rows_kept(job: Job, made: ageing.Ageing) -> NDArray[np.bool_]:
 
 def exposures(
     seed: int, made: ageing.Ageing, quarrel: str, broken: bool, distance: float
-) -> dict[str, tuple[Array, Array]]:
+) -> dict[str, Exposed]:
     """What is in the feed each day, and what the meter shows of it."""
     days = len(made.ran)
     found = {}
@@ -186,7 +205,8 @@ def exposures(
             true[ran[first : first + int(random.integers(200, 500))]] = 0.08
         off = accuracy * float(np.clip(random.normal(0.0, 0.5), -1.0, 1.0))
         shown = true + off + random.normal(0.0, scatter, days)
-        found[name] = (np.asarray(true, float), np.asarray(np.round(np.maximum(shown, 0.0), 3), float))
+        shown = np.round(np.maximum(shown, 0.0), 3)
+        found[name] = Exposed(np.asarray(true, float), np.asarray(shown, float), off)
     return found
 
 
@@ -199,7 +219,7 @@ def site_text(made: ageing.Ageing) -> str:
     return made.site.text.replace("[instruments]\n", "[instruments]\n" + lines)
 
 
-def log_of(made: ageing.Ageing, exposed: dict[str, tuple[Array, Array]], kept: NDArray[np.bool_]) -> bm.Log:
+def log_of(made: ageing.Ageing, exposed: dict[str, Exposed], kept: NDArray[np.bool_]) -> bm.Log:
     """The log: a row each day that was read, and one each day that the unit stood."""
     rows = kept[made.row_day]
     noon = made.start + np.timedelta64(12, "h") + np.timedelta64(1, "D") * np.flatnonzero(~made.ran)
@@ -209,10 +229,10 @@ def log_of(made: ageing.Ageing, exposed: dict[str, tuple[Array, Array]], kept: N
         f"{name} [{UNITS[name]}]": np.concatenate([values[rows], blank])
         for name, values in made.columns.items()
     }
-    for name, (_, shown) in exposed.items():
+    for name, each in exposed.items():
         unit = EXPOSURES[name][4]
         header = f"{name} [{unit}]" if unit else name
-        columns[header] = np.concatenate([shown[made.row_day[rows]], blank])
+        columns[header] = np.concatenate([each.shown[made.row_day[rows]], blank])
     columns["running"] = np.concatenate([np.ones(rows.sum()), np.zeros(len(noon))])
     order = np.argsort(times, kind="stable")
     return bm.read_log(
@@ -221,6 +241,8 @@ def log_of(made: ageing.Ageing, exposed: dict[str, tuple[Array, Array]], kept: N
 
 
 OVER = 28
+# Of thin records where calibrations are demanded: how many have all readings, and none after the start.
+LAPSED = 1 / 3
 # Of contracts: how many have salt by conductivity, and how many count chlorine from so much on, mg/L.
 BY_CONDUCTIVITY = 2 / 3
 COUNTED = 0.5
@@ -383,7 +405,7 @@ def limits(
     made: ageing.Ageing,
     off: dict[str, float],
     sign: dict[str, float],
-    exposed: dict[str, tuple[Array, Array]],
+    exposed: dict[str, Exposed],
     quarrel: str,
     broken: bool,
     distance: float,
@@ -411,7 +433,7 @@ def limits(
     for name, (_, _, _, _, word, limit) in EXPOSURES.items():
         text += f'[limit.{name}]\nhigh = "{limit} {word}"\n'
     counts = stream(made.seed, "counted").random() < COUNTED
-    chlorine = exposed["feed_free_chlorine"][0][ran]
+    chlorine = exposed["feed_free_chlorine"].true[ran]
     total = 24.0 * float(chlorine[chlorine >= (DETECTABLE if counts else 0.0)].sum())
     high = max(1500.0, 1.5 * total)
     if of_total:
@@ -432,6 +454,7 @@ def run(job: Job) -> dict[str, Any]:
         "outcome": job.outcome,
         "quarrel": contract.quarrel,
         "distance": contract.distance / QUARREL[contract.quarrel],
+        "certified": contract_certificates.demanded(job.seed),
     }
     try:
         model = "membrane-model" in contract.terms.text
@@ -475,6 +498,9 @@ def report(found: list[dict[str, Any]], table: Table) -> None:
         "10 %",
         share(unjudged) <= 0.10,
     )
+    for certified in (True, False):
+        of = [one["whole"] == "cannot be judged" for one in complete if one["certified"] == certified]
+        table.show(f"    calibrations {'' if certified else 'not '}demanded ({len(of)})", percent(share(of)))
     for low, high in ((0.0, 0.1), (0.1, 0.2), (0.2, 0.5), (0.5, 1.0)):
         of = [one["whole"] == "cannot be judged" for one in complete if low <= one["distance"] < high]
         table.show(

@@ -456,3 +456,38 @@ fn another_days_salt_scales_all_contents_alike() {
         .unwrap_err();
     assert!(refused.to_string().contains("[water] tds"), "{refused}");
 }
+
+#[test]
+fn a_certificate_is_whole_or_wrong() {
+    let of = |more: &str| {
+        format!("{TEMPLATE}\n[[event]]\ntime = \"2025-05-20T09:00Z\"\nkind = \"calibration\"\n{more}\n")
+    };
+    let right = "of = \"feed_pressure\"\nas_found = \"-0.3 bar\"\nas_left = \"+0.1 psi + 0.5 % of reading\"\nuncertainty = \"0.1 bar\"";
+    let site = Site::parse(&of(right)).expect("a site");
+    let told = site.events[0].certificate.expect("a certificate");
+    assert_eq!(told.as_found.map(|found| found.at(10.0)), Some(-0.3));
+    assert!((told.as_left.at(10.0) - (0.05 + 0.006_894_757)).abs() < 1e-9);
+    // It may have been nobody's business what it was found off by.
+    let left = right.replace("as_found = \"-0.3 bar\"\n", "");
+    let site = Site::parse(&of(&left)).expect("a site");
+    assert_eq!(site.events[0].certificate.expect("one").as_found, None);
+    for (from, to, expected) in [
+        ("\"-0.3 bar\"", "\"0.3 bar\"", "[[event]] 1: as_found, '0.3 bar': not what an instrument was off by; with its sign, + where it showed too much: \"+1.2 % of reading\" or \"-0.1 bar\""),
+        ("\"-0.3 bar\"", "\"-3 %\"", "[[event]] 1: as_found, '-3 %': not what an instrument was off by"),
+        ("\"-0.3 bar\"", "\"- -3 bar\"", "[[event]] 1: as_found, '- -3 bar': not what an instrument was off by"),
+        ("uncertainty = \"0.1 bar\"", "", "[[event]] 1: uncertainty: missing; \"0.5 % of reading\""),
+        ("uncertainty = \"0.1 bar\"", "uncertainty = \"-0.1 bar\"", "[[event]] 1: uncertainty, '-0.1 bar': below zero"),
+        ("as_left = \"+0.1 psi + 0.5 % of reading\"", "", "[[event]] 1: as_left: missing; what it was left off by"),
+        ("of = \"feed_pressure\"", "", "[[event]] 1: of: of which instrument?; of = \"permeate_flow\""),
+    ] {
+        let found = faults(&of(&right.replace(from, to)));
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!(found[0].starts_with(expected), "{found:?}");
+    }
+    let cleaning = of(right).replace("\"calibration\"\nof = \"feed_pressure\"", "\"cleaning\"");
+    let found = faults(&cleaning);
+    assert!(
+        found.contains(&"[[event]] 1: as_found: belongs to kind = \"calibration\"; say it by note = \"…\"".to_owned()),
+        "{found:?}"
+    );
+}

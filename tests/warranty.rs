@@ -600,6 +600,125 @@ fn an_instrument_that_is_overdue_carries_no_verdict() {
     assert_eq!(asked.verdict, Verdict::Kept, "{}", asked.sentence);
 }
 
+/// A calibration at the start, one at the end, at both of which an instrument showed so much too much; nothing was adjusted.
+fn checked(column: &str, showed: &str, uncertainty: &str) -> String {
+    let event = |day: &str| {
+        format!(
+            "[[event]]\ntime = \"{day}T00:00Z\"\nkind = \"calibration\"\nof = \"{column}\"\nas_found = \"{showed}\"\nas_left = \"{showed}\"\nuncertainty = \"{uncertainty}\"\n"
+        )
+    };
+    event("2024-01-01") + &event("2024-08-01")
+}
+
+#[test]
+fn what_calibrations_found_decides_what_was_too_near_to_tell() {
+    let promise = guarantee(4.45);
+    let of = |site: &str| {
+        clause(
+            &result(200, site, |_| USUAL),
+            &promise,
+            "guarantee.permeate_flow",
+        )
+    };
+    // Read as 4.504 by meters that may be off by 1 %.
+    assert_eq!(of("").verdict, Verdict::CannotBeJudged);
+    // Both meters show 3 % too much, so that recovery stays: 4.369 m3/h.
+    let all = |showed: &str| {
+        ["permeate_flow", "feed_flow"]
+            .map(|column| checked(column, showed, "0.2 % of reading"))
+            .concat()
+            + &checked("feed_pressure", "0 bar", "0.02 bar")
+            + &checked("feed_temperature", "0 degC", "0.05 degC")
+    };
+    let broken = of(&all("+3 % of reading"));
+    assert_eq!(broken.verdict, Verdict::Broken, "{}", broken.sentence);
+    let figure = broken.figure.expect("a figure");
+    assert!((figure.value - 0.97 * 4.504).abs() < 0.01, "{figure:?}");
+    // Or they show too little.
+    let kept = of(&all("-3 % of reading"));
+    assert_eq!(kept.verdict, Verdict::Kept, "{}", kept.sentence);
+    // Whoever reads the judgement is told.
+    let found = judged(
+        &result(200, &all("+3 % of reading"), |_| USUAL),
+        &promise,
+        &WarrantySettings::default(),
+    );
+    let told = found.warnings.join("\n");
+    assert!(
+        told.contains("permeate_flow from 2024-01-01 to 2024-08-01 corrected for what calibrations found"),
+        "{told}"
+    );
+}
+
+#[test]
+fn a_limit_is_held_against_what_was_there_not_what_was_shown() {
+    let limit = "[limit.feed_pressure]\nhigh = \"14 bar\"\n";
+    let of = |site: &str, pressure: f64| {
+        let found = result(200, site, |day| {
+            pushed(if (60..70).contains(&day) { pressure } else { 12.0 })
+        });
+        clause(&found, limit, "limit.feed_pressure")
+    };
+    // 14.05 bar by a gauge that may be off by 0.1 bar is no proof; by one that shows 0.08 bar too little it is.
+    assert_eq!(of("", 14.05).verdict, Verdict::CannotBeJudged);
+    let broken = of(&checked("feed_pressure", "-0.08 bar", "0.02 bar"), 14.05);
+    assert_eq!(broken.verdict, Verdict::Broken, "{}", broken.sentence);
+    assert!(
+        broken
+            .sentence
+            .contains("corrected for what calibrations found")
+    );
+    let worst = broken.excursions[0].worst;
+    assert!((worst - 14.13).abs() < 1e-9, "{worst}");
+    // One that shows 0.1 bar too much never saw it.
+    let kept = of(&checked("feed_pressure", "+0.1 bar", "0.02 bar"), 14.05);
+    assert_eq!(kept.verdict, Verdict::Kept, "{}", kept.sentence);
+    // A calibration that ends before the excursion tells nothing of it.
+    let early = checked("feed_pressure", "-0.08 bar", "0.02 bar").replace("2024-08-01", "2024-02-01");
+    assert_eq!(of(&early, 14.05).verdict, Verdict::CannotBeJudged);
+}
+
+#[test]
+fn the_zero_of_a_meter_decides_an_exposure() {
+    // 0.02 mg/L for 180 days are 86 mg/L h; a meter off by 0.005 makes 22 of them.
+    let limit = |high: f64| format!("[limit.free_chlorine_exposure]\nhigh = \"{high} mg/L h\"\n");
+    let of = |site: &str, high: f64| {
+        clause(
+            &result(181, site, |_| USUAL),
+            &limit(high),
+            "limit.free_chlorine_exposure",
+        )
+    };
+    assert_eq!(of("", 80.0).verdict, Verdict::CannotBeJudged);
+    // The meter shows 0.002 too little or too much: 95 or 78 mg/L h.
+    let checked = |showed: &str| checked("feed_free_chlorine", showed, "0.0004 mg/L");
+    let broken = of(&checked("-0.002 mg/L"), 88.0);
+    assert_eq!(broken.verdict, Verdict::Broken, "{}", broken.sentence);
+    let kept = of(&checked("+0.002 mg/L"), 84.0);
+    assert_eq!(kept.verdict, Verdict::Kept, "{}", kept.sentence);
+}
+
+#[test]
+fn a_meter_cut_off_at_nothing_proves_nothing_by_being_corrected() {
+    // It shows 0.003 too little of water without chlorine: nothing, corrected to 0.003, which would be 13 mg/L h.
+    let found = result(
+        181,
+        &checked("feed_free_chlorine", "-0.003 mg/L", "0.0004 mg/L"),
+        |_| Day {
+            chlorine: 0.0,
+            ..USUAL
+        },
+    );
+    let limit = "[limit.free_chlorine_exposure]\nhigh = \"5 mg/L h\"\n";
+    let clause = clause(&found, limit, "limit.free_chlorine_exposure");
+    assert_eq!(
+        clause.verdict,
+        Verdict::CannotBeJudged,
+        "{}",
+        clause.sentence
+    );
+}
+
 #[test]
 fn membranes_of_mixed_ages_are_not_judged_as_one() {
     // Half of the flow is lost, then all is new.

@@ -224,11 +224,11 @@ impl Part<'_> {
         rows: &[usize],
     ) {
         let mut at = [run.inputs.conditions(rows[0]); DUALS];
-        let mut sizes = [errors.sizes(&at[0]); DUALS];
+        let mut sizes = [errors.sizes(&at[0], run.times[rows[0]]); DUALS];
         let mut calibrated = [[false; SOURCES]; DUALS];
         for (i, row) in rows.iter().enumerate() {
             at[i] = run.inputs.conditions(*row);
-            sizes[i] = errors.sizes(&at[i]);
+            sizes[i] = errors.sizes(&at[i], run.times[*row]);
             if let Some(reference) = &group.errors {
                 calibrated[i] = errors.calibrated_between(reference.end_us, run.times[*row]);
             }

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use toml::{Table, Value};
 
 use super::read::{ANY, FLOW_M3_H, PRESSURE_BAR, TDS_MG_L, TEMPERATURE_DEGC};
-use super::{Accuracy, Assumed, Event, EventKind, Instrument, Limit};
+use super::{Accuracy, Assumed, Certificate, Event, EventKind, Instrument, Limit, OffBy};
 use crate::error::{Error, Fault, Faults, nearest};
 use crate::keys::{Keys, quantity_of, wrong};
 use crate::log::Column;
@@ -323,13 +323,16 @@ pub(super) fn events(tables: Vec<&Table>, faults: &mut Faults) -> Vec<Event> {
                 .map_err(|fault| faults.push(fault.at_column(place)))
                 .ok()
         });
-        if keys.given("of") && kind.is_some_and(|kind| kind != EventKind::Calibration) {
-            let fault = Fault::new(
-                "belongs to kind = \"calibration\"",
-                "say it by note = \"…\"",
-            );
-            faults.push(fault.at_column(keys.at("of")));
+        for key in ["of", "as_found", "as_left", "uncertainty"] {
+            if keys.given(key) && kind.is_some_and(|kind| kind != EventKind::Calibration) {
+                let fault = Fault::new(
+                    "belongs to kind = \"calibration\"",
+                    "say it by note = \"…\"",
+                );
+                faults.push(fault.at_column(keys.at(key)));
+            }
         }
+        let certificate = certificate(&mut keys, of, faults);
         let note = keys.text("note", faults).unwrap_or_default();
         keys.close(faults);
         if let (Some(time_us), Some(kind)) = (time, kind) {
@@ -337,12 +340,102 @@ pub(super) fn events(tables: Vec<&Table>, faults: &mut Faults) -> Vec<Event> {
                 time_us,
                 kind,
                 of,
+                certificate,
                 note,
             });
         }
     }
     events.sort_by_key(|event| event.time_us);
     events
+}
+
+/// What a calibration's certificate tells.
+fn certificate(
+    keys: &mut Keys<'_>,
+    of: Option<Column>,
+    faults: &mut Faults,
+) -> Option<Certificate> {
+    let told = ["as_found", "as_left", "uncertainty"].map(|key| keys.given(key));
+    let texts = [
+        keys.text("as_found", faults),
+        keys.text("as_left", faults),
+        keys.text("uncertainty", faults),
+    ];
+    if told == [false; 3] {
+        return None;
+    }
+    let Some(column) = of else {
+        if !keys.given("of") {
+            let fault = Fault::new("of which instrument?", "of = \"permeate_flow\"");
+            faults.push(fault.at_column(keys.at("of")));
+        }
+        return None;
+    };
+    let quantity = column.quantity();
+    let mut read = |key: &'static str, text: Option<String>| {
+        let found = off_by_of(&text?, quantity);
+        found
+            .map_err(|fault| faults.push(fault.at_column(keys.at(key))))
+            .ok()
+    };
+    let [found, left, uncertainty] = texts;
+    let (as_found, as_left) = (read("as_found", found), read("as_left", left));
+    let uncertainty = uncertainty.and_then(|text| {
+        let found = accuracy_of(&text, quantity);
+        found
+            .map_err(|fault| faults.push(fault.at_column(keys.at("uncertainty"))))
+            .ok()
+    });
+    let missing = [
+        (
+            told[1],
+            "as_left",
+            "what it was left off by; where nothing was adjusted, as it was found",
+        ),
+        (
+            told[2],
+            "uncertainty",
+            "\"0.5 % of reading\", the certificate's expanded uncertainty (k = 2)",
+        ),
+    ];
+    for (given, key, remedy) in missing {
+        if !given {
+            faults.push(Fault::new("missing", remedy).at_column(keys.at(key)));
+        }
+    }
+    Some(Certificate {
+        as_found,
+        as_left: as_left?,
+        uncertainty: uncertainty?,
+    })
+}
+
+/// "+1.2 % of reading", "-0.3 bar", "0 bar": by how much an instrument shows too much.
+fn off_by_of(text: &str, quantity: Quantity) -> Result<OffBy, Fault> {
+    let refuse = || {
+        let example = format!("-0.1 {}", quantity.canonical().word);
+        let remedy = format!(
+            "with its sign, + where it showed too much: \"+1.2 % of reading\" or \"{}\"",
+            example.trim_end()
+        );
+        Fault::new("not what an instrument was off by", remedy).with_value(text)
+    };
+    let text = text.trim();
+    let (sign, size) = match text.strip_prefix('+') {
+        Some(size) => (1.0, size),
+        None => match text.strip_prefix(['-', '\u{2212}']) {
+            Some(size) => (-1.0, size),
+            None => (0.0, text),
+        },
+    };
+    let size = accuracy_of(size.trim(), quantity).map_err(|_| refuse())?;
+    if sign == 0.0 && size != Accuracy::default() {
+        return Err(refuse());
+    }
+    Ok(OffBy {
+        absolute: sign * size.absolute,
+        of_reading: sign * size.of_reading,
+    })
 }
 
 /// A time with its offset, as text or as TOML's own.

@@ -1,5 +1,6 @@
 //! The site description: one unit, described once, in a TOML file that a person can write.
 
+mod certificate;
 mod columns;
 mod entries;
 mod read;
@@ -20,6 +21,8 @@ use crate::screen::ScreenSettings;
 use crate::units::{Quantity, Unit};
 use crate::water::{Basis, SaltCurve};
 
+pub use certificate::{Certificate, OffBy};
+pub(crate) use certificate::{Known, KnownErrors, known_at};
 pub use columns::SiteColumn;
 pub(crate) use entries::{instant, range_of as possible};
 pub(crate) use read::{law, tds_per_conductivity};
@@ -305,6 +308,8 @@ pub struct Event {
     pub kind: EventKind,
     /// Of a calibration: the column whose instrument was set right; `None`: any may have been.
     pub of: Option<Column>,
+    /// Of a calibration: what its certificate tells.
+    pub certificate: Option<Certificate>,
     /// In its users' words.
     pub note: String,
 }

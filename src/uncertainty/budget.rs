@@ -108,7 +108,7 @@ impl Normalised {
         let (value, slopes) = found.first().map_or((f64::NAN, [0.0; SOURCES]), |found| {
             (found.value, found.slopes)
         });
-        let sizes = errors.sizes(at);
+        let sizes = errors.sizes(at, time_us);
         let sizes = if lasting { sizes.lasting() } else { sizes };
         let place = self.outputs.iter().position(|known| *known == output);
         let variances = match (&prepared.errors, place) {

@@ -5,7 +5,7 @@ use crate::log::Column;
 use crate::normalise::inputs::{Inputs, Origin, SaltFrom};
 use crate::normalise::reading::{Conditions, Laws};
 use crate::number::Number;
-use crate::site::{Accuracy, Site};
+use crate::site::{Accuracy, Known, Site, known_at};
 
 /// The most sources there can be: three laws, nine columns, two factors.
 pub(crate) const SOURCES: usize = 16;
@@ -29,6 +29,8 @@ pub(crate) struct Source {
     repeats: bool,
     /// When the instrument was last calibrated, µs since 1970 UTC.
     calibrated_us: Option<i64>,
+    /// What it was off by from one calibration to the next, where that is known: readings are corrected for it.
+    known: Vec<Known>,
     /// What it reads, from the conditions.
     reads: Reads,
 }
@@ -104,6 +106,7 @@ impl ErrorModel {
             scatter: 0.0,
             repeats: false,
             calibrated_us: None,
+            known: Vec::new(),
             reads: Reads::One,
         };
         let mut sources = Vec::new();
@@ -129,6 +132,7 @@ impl ErrorModel {
                 scatter: (resolution / 12.0_f64.sqrt()).hypot(repeatability),
                 repeats: repeatability > 0.0,
                 calibrated_us: instrument.calibrated_on.as_deref().and_then(midnight_us),
+                known: inputs.known_errors.of_column(column).to_vec(),
                 reads: Reads::Column(column),
             });
             sources.len() - 1
@@ -292,9 +296,9 @@ impl ErrorModel {
             < NONE
     }
 
-    /// How large each source's errors are at a reading.
+    /// How large each source's errors are at a reading of some time.
     #[inline(always)]
-    pub fn sizes(&self, at: &Conditions) -> Sizes {
+    pub fn sizes(&self, at: &Conditions, time_us: i64) -> Sizes {
         let mut sizes = Sizes {
             off_by: [0.0; SOURCES],
             scatter: [0.0; SOURCES],
@@ -305,10 +309,13 @@ impl ErrorModel {
                 Reads::One => 1.0,
                 Reads::Column(column) => self.reading(column, at),
             };
-            let limit = source.limit.at(reading);
-            sizes.off_by[slot] = limit * EVENLY;
+            let off_by = match known_at(&source.known, time_us) {
+                Some(known) => known.u(reading),
+                None => source.limit.at(reading) * EVENLY,
+            };
+            sizes.off_by[slot] = off_by;
             sizes.scatter[slot] = source.scatter;
-            sizes.variance[slot] = limit * limit / 3.0 + source.scatter * source.scatter;
+            sizes.variance[slot] = off_by * off_by + source.scatter * source.scatter;
         }
         sizes
     }
@@ -349,9 +356,13 @@ impl ErrorModel {
     pub fn calibrated_between(&self, baseline_end_us: i64, time_us: i64) -> [bool; SOURCES] {
         let mut calibrated = [false; SOURCES];
         for (slot, source) in self.sources.iter().enumerate() {
-            calibrated[slot] = source
-                .calibrated_us
-                .is_some_and(|at| at > baseline_end_us && at <= time_us);
+            let between = |at: i64| at > baseline_end_us && at <= time_us;
+            // What is left of a known error is another from each calibration on.
+            calibrated[slot] = source.calibrated_us.is_some_and(between)
+                || source
+                    .known
+                    .iter()
+                    .any(|known| between(known.from_us) || between(known.to_us));
         }
         calibrated
     }
@@ -428,7 +439,7 @@ impl OfReference {
     ) -> Option<Self> {
         reference.span_us.map(|(_, end_us)| Self {
             end_us,
-            sizes: errors.sizes(&reference.conditions()),
+            sizes: errors.sizes(&reference.conditions(), end_us),
             rows: reference.rows as f64,
             slopes,
         })

@@ -333,11 +333,12 @@ impl pulp::WithSimd for Simulation<'_, '_> {
             let of_group = self.groups[row] as usize;
             let group = &self.result.prepared[of_group];
             let conditions = self.result.inputs.conditions(row);
-            let sizes = self.errors.sizes(&conditions);
+            let time_us = self.result.log.table.time[row];
+            let sizes = self.errors.sizes(&conditions, time_us);
             let calibrated = match &group.errors {
-                Some(OfReference { end_us, .. }) => self
-                    .errors
-                    .calibrated_between(*end_us, self.result.log.table.time[row]),
+                Some(OfReference { end_us, .. }) => {
+                    self.errors.calibrated_between(*end_us, time_us)
+                }
                 None => [false; SOURCES],
             };
             values.iter_mut().for_each(Vec::clear);

@@ -1,5 +1,8 @@
 //! What a warranty is judged on: the rows of one train within its period, and what each instrument may be off by.
 
+use std::borrow::Cow;
+use std::collections::BTreeMap;
+
 use super::instruments::{Spread, off_by_of};
 use super::terms::{LimitOf, Replacements, Terms};
 use super::{Gap, WarrantySettings, words, zero};
@@ -8,7 +11,7 @@ use crate::log::Column;
 use crate::normalise::inputs::{Origin, SaltFrom};
 use crate::normalise::{Normalised, Output};
 use crate::screen::Reasons;
-use crate::site::EventKind;
+use crate::site::{EventKind, known_at};
 use crate::stats::median;
 use crate::table::Group;
 
@@ -45,17 +48,12 @@ pub(super) struct Case<'a> {
     pub replaced_us: Vec<i64>,
 }
 
-/// How what the instruments of some columns are off by together is spread.
-fn spread_of(columns: &[Column]) -> Spread {
-    match columns {
-        [_] => Spread::even(),
-        _ => Spread::Normal,
-    }
-}
-
 /// The readings of something that has a limit, a figure a row of the case.
 pub(super) struct Readings {
+    /// Corrected for what calibrations found.
     pub values: Vec<f64>,
+    /// Whether any of them is.
+    pub corrected: bool,
     /// Standard uncertainty of what the instrument is off by, the same way in all readings.
     pub off_by: Vec<f64>,
     /// How that is spread.
@@ -213,17 +211,58 @@ impl<'a> Case<'a> {
         })
     }
 
-    /// A column's figures, measured or worked out; and where they come from.
-    fn column(&self, column: Column) -> Option<(&[f64], Origin)> {
+    /// A column's figures, measured and corrected or worked out; and where they come from.
+    fn column(&self, column: Column) -> Option<(Cow<'_, [f64]>, Origin)> {
         if let Some(series) = self.result.log.get(column) {
-            return Some((&series.values, Origin::Measured));
+            let values = &series.values[..];
+            if self.result.inputs.known_errors.of_column(column).is_empty() {
+                return Some((values.into(), Origin::Measured));
+            }
+            let corrected: Vec<f64> = (0..values.len())
+                .map(|row| self.corrected(column, row, values[row]))
+                .collect();
+            return Some((corrected.into(), Origin::Measured));
         }
         let derived = self
             .result
             .series
             .iter()
             .find(|series| series.name == column.name())?;
-        Some((&derived.values, Origin::Derived))
+        Some(((&derived.values[..]).into(), Origin::Derived))
+    }
+
+    /// A row's reading of a column, corrected for what its instrument was known to be off by.
+    pub fn corrected(&self, column: Column, row: usize, shown: f64) -> f64 {
+        let known = &self.result.inputs.known_errors;
+        known.corrected(column, self.time(row), shown)
+    }
+
+    /// Standard uncertainty of what a column's instrument is off by in a row where it reads this: by its calibrations, else by its accuracy,
+    /// else nothing.
+    pub fn off_by(&self, column: Column, row: usize, reading: f64) -> f64 {
+        let known = &self.result.inputs.known_errors;
+        match known.at(column, self.time(row)) {
+            Some(known) => known.u(reading),
+            None => off_by_of(self.limit_of_error(column, reading)),
+        }
+    }
+
+    /// How far a column's reading may be off, as good as surely.
+    pub fn widest(&self, column: Column, row: usize, reading: f64) -> f64 {
+        /// Standard deviations of what is normal.
+        const SURELY: f64 = 3.0;
+        let known = &self.result.inputs.known_errors;
+        match known.at(column, self.time(row)) {
+            Some(known) => SURELY * known.u(reading),
+            None => self.limit_of_error(column, reading),
+        }
+    }
+
+    /// A column's accuracy where it reads this; 0 where the site file doesn't tell it.
+    fn limit_of_error(&self, column: Column, reading: f64) -> f64 {
+        let instrument = self.result.site.instruments.get(&column);
+        let accuracy = instrument.and_then(|known| known.accuracy);
+        accuracy.map_or(0.0, |accuracy| accuracy.at(reading))
     }
 
     /// Whether the log has the readings of a column.
@@ -273,21 +312,22 @@ impl<'a> Case<'a> {
         let (mut unknown, mut told, mut fixed) = (Vec::new(), true, 0.0_f64);
         for part in &columns {
             let instrument = self.result.site.instruments.get(part);
-            let Some(accuracy) = instrument.and_then(|known| known.accuracy) else {
+            if instrument.is_none_or(|known| known.accuracy.is_none()) {
                 unknown.push(*part);
                 continue;
-            };
+            }
             let as_salt = *part != column && column.quantity() != part.quantity();
             let own = self.column(*part).map(|(values, _)| values);
             for (at, off) in off_by.iter_mut().enumerate() {
-                let reading = own.map_or(values[at], |own| own[self.rows[at]]);
+                let row = self.rows[at];
+                let reading = own.as_ref().map_or(values[at], |own| own[row]);
+                let own_off = self.off_by(*part, row, reading);
                 // Salt from conductivity is off by as large a share as that.
-                let size = if as_salt {
-                    accuracy.at(reading) / reading.abs().max(1e-12) * values[at].abs()
+                *off = off.hypot(if as_salt {
+                    own_off / reading.abs().max(1e-12) * values[at].abs()
                 } else {
-                    accuracy.at(reading)
-                };
-                *off = off.hypot(off_by_of(size));
+                    own_off
+                });
             }
         }
         for part in &columns {
@@ -308,6 +348,7 @@ impl<'a> Case<'a> {
         };
         Ok(Readings {
             spread: self.spread_of(column, &columns, &values, scatter, told),
+            corrected: self.are_corrected(&columns),
             values,
             off_by,
             scatter,
@@ -339,14 +380,23 @@ impl<'a> Case<'a> {
             .collect();
         let unknown = self.without_accuracy(&columns);
         let typical = self.result.typical(&self.rows);
-        let share = |lasting: bool| {
+        let share = |time_us: i64, lasting: bool| {
             self.result
-                .variances(self.at, &typical, self.until_us, output, lasting)
+                .variances(self.at, &typical, time_us, output, lasting)
                 .map_or(0.0, |(value, variances)| {
                     variances.iter().sum::<f64>().sqrt() / value
                 })
         };
-        let (lasting, all) = (share(true), share(false));
+        let (lasting, all) = (share(self.until_us, true), share(self.until_us, false));
+        // What the flow meters may be off by is another from each calibration on.
+        let known = &self.result.inputs.known_errors;
+        let mut shares: BTreeMap<Vec<Option<i64>>, f64> = BTreeMap::new();
+        let mut lasting_at = |row: usize| {
+            let time_us = self.time(row);
+            let since = |column: &Column| known.at(*column, time_us).map(|known| known.from_us);
+            let shares = shares.entry(flows.iter().map(since).collect());
+            *shares.or_insert_with(|| share(time_us, true))
+        };
         let usual = median(
             &mut values
                 .iter()
@@ -355,15 +405,38 @@ impl<'a> Case<'a> {
                 .collect::<Vec<_>>(),
         );
         let told = (all * all - lasting * lasting).max(0.0).sqrt() * usual;
+        let off_by = self.rows.iter().zip(&values);
         Ok(Readings {
-            off_by: values.iter().map(|value| lasting * value).collect(),
-            spread: spread_of(&columns),
+            off_by: off_by
+                .map(|(row, value)| lasting_at(*row) * value)
+                .collect(),
+            corrected: self.are_corrected(&columns),
+            spread: self.spread_of_instruments(&columns),
             scatter: self.scatter(&values).max(told),
             scatter_is_told: false,
             values,
             columns,
             unknown,
         })
+    }
+
+    /// Whether readings of some columns are corrected for what calibrations found.
+    fn are_corrected(&self, columns: &[Column]) -> bool {
+        let known = &self.result.inputs.known_errors;
+        let holds = |column: &Column| {
+            let of_column = known.of_column(*column);
+            let mut rows = self.rows.iter();
+            !of_column.is_empty() && rows.any(|row| known_at(of_column, self.time(*row)).is_some())
+        };
+        columns.iter().any(holds)
+    }
+
+    /// How what the instruments of some columns are off by together is spread: of one evenly within its accuracy, unless its calibrations tell more.
+    fn spread_of_instruments(&self, columns: &[Column]) -> Spread {
+        match columns {
+            [_] if !self.are_corrected(columns) => Spread::even(),
+            _ => Spread::Normal,
+        }
     }
 
     /// How what a column's meters are off by is spread: of one that is never less than nothing, and was not set right within the period, its low
@@ -389,6 +462,7 @@ impl<'a> Case<'a> {
         match accuracy {
             Some(accuracy)
                 if columns == [column]
+                    && !self.are_corrected(columns)
                     && column.is_exposure()
                     && column != Column::CleaningPh
                     && accuracy.of_reading == 0.0
@@ -412,7 +486,7 @@ impl<'a> Case<'a> {
                     most: most.clamp(0.0, widest),
                 }
             }
-            _ => spread_of(columns),
+            _ => self.spread_of_instruments(columns),
         }
     }
 
@@ -556,6 +630,16 @@ impl<'a> Case<'a> {
     /// What is to be known beside the clauses.
     pub fn warnings(&self) -> Vec<String> {
         let mut warnings = Vec::new();
+        let known = &self.result.inputs.known_errors;
+        let measured = Column::ALL
+            .iter()
+            .filter(|column| self.measured(**column).is_some());
+        warnings.extend(
+            measured
+                .map(|column| known.words(*column))
+                .filter(|words| !words.is_empty())
+                .map(|words| words.trim_start_matches("; ").to_owned()),
+        );
         if self.until_us < self.end_us {
             warnings.push(format!(
                 "the period runs to {}, the log to {}: it is judged until then",

@@ -211,7 +211,6 @@ pub(super) fn found(
         contract,
         rows: &rows,
         typical,
-        until_us,
     };
     let (value, u, days) = match (guarantee.method, salt) {
         (Method::StandardPractice, false) => figures.of_output(Output::NormalisedPermeateFlow)?,
@@ -246,7 +245,6 @@ struct Figures<'a> {
     contract: &'a Normalised,
     rows: &'a [usize],
     typical: Conditions,
-    until_us: i64,
 }
 
 impl Figures<'_> {
@@ -278,11 +276,24 @@ impl Figures<'_> {
 
     /// What instruments and assumptions make of a figure, as a share of it; 0 where nothing is known of them.
     fn off_by(&self, output: Output) -> f64 {
-        self.contract
-            .variances(self.case.at, &self.typical, self.until_us, output, true)
-            .map_or(0.0, |(value, variances)| {
-                variances.iter().sum::<f64>().sqrt() / value
-            })
+        let at = |time_us: i64| {
+            self.contract
+                .variances(self.case.at, &self.typical, time_us, output, true)
+                .map_or(0.0, |(value, variances)| {
+                    variances.iter().sum::<f64>().sqrt() / value
+                })
+        };
+        // What is known of an instrument may end within the window: the less known counts.
+        self.at_ends(&|row| at(self.case.time(row)))
+    }
+
+    /// The larger of what holds at the first reading and at the last.
+    fn at_ends(&self, of: &dyn Fn(usize) -> f64) -> f64 {
+        let ends = [self.rows.first(), self.rows.last()];
+        ends.into_iter()
+            .flatten()
+            .map(|row| of(*row))
+            .fold(0.0, f64::max)
     }
 
     fn of_output(&self, output: Output) -> Option<(f64, f64, usize)> {
@@ -301,12 +312,7 @@ impl Figures<'_> {
             at.permeate_flow * stated / (at.feed_pressure - at.permeate_pressure)
         })?;
         let of = |column: Column, reading: f64| {
-            let known = self.contract.site.instruments.get(&column);
-            known
-                .and_then(|known| known.accuracy)
-                .map_or(0.0, |accuracy| {
-                    super::instruments::off_by_of(accuracy.at(reading))
-                })
+            self.at_ends(&|row| self.case.off_by(column, row, reading))
         };
         let at = &self.typical;
         let driving = at.feed_pressure - at.permeate_pressure;

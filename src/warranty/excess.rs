@@ -379,6 +379,7 @@ mod tests {
                 .collect();
             let of = Readings {
                 values: Vec::new(),
+                corrected: false,
                 off_by: Vec::new(),
                 spread: Spread::even(),
                 scatter: SCATTER,

@@ -3,7 +3,7 @@
 use super::case::Case;
 use super::conformity::{Risk, Verdict, conformance_probability};
 use super::instruments::Spread;
-use super::limits::{gaps_of, new_clause};
+use super::limits::{corrected_words, gaps_of, new_clause};
 use super::terms::OperatingLimit;
 use super::{Clause, Excursion, Gap, instruments, words};
 use crate::assess::Estimate;
@@ -53,21 +53,29 @@ pub(super) struct Sum {
 }
 
 impl Bounds {
-    /// Of readings, each with how much it counts (h) and what the meter may be off by there (a standard uncertainty).
+    /// Of readings that scatter, each with how much it counts (h), what the meter may be off by there (a standard uncertainty), and what it showed,
+    /// before anything was corrected.
     pub fn of(
-        readings: impl Iterator<Item = (f64, f64, f64)>,
+        readings: impl Iterator<Item = (f64, f64, f64, f64)>,
         scatter: f64,
+        spread: Spread,
         counted_from: f64,
     ) -> Self {
         /// Of four standard deviations of scatter one reading in 30,000 lies further off.
         const DEVIATIONS: f64 = 4.0;
         let mut found = Self::default();
-        for (value, weight, off_by) in readings {
-            let unsure = 3.0_f64.sqrt() * off_by + DEVIATIONS * scatter;
+        let furthest = match spread {
+            Spread::Even { .. } => spread.furthest(),
+            Spread::Normal => DEVIATIONS,
+        };
+        for (value, weight, off_by, shown) in readings {
+            let unsure = furthest * off_by + DEVIATIONS * scatter;
+            // No meter shows less than nothing: near to that, what is corrected may never have been there.
+            let may_be_cut_off = shown != value && shown < DEVIATIONS * scatter;
             let [sure, all] = &mut found.least;
             let counts = [
                 (sure, value >= counted_from + unsure),
-                (all, counted_from <= 0.0),
+                (all, counted_from <= 0.0 && !may_be_cut_off),
                 (&mut found.most, value >= counted_from - unsure),
             ];
             for (sum, counts) in counts {
@@ -188,11 +196,12 @@ pub(super) fn clause(case: &Case<'_>, limit: &OperatingLimit) -> Clause {
     let longest_h = 2.5 * every.unwrap_or(step);
     let sum = exposure(&readings, longest_h);
     let counted_from = limit.counted_from.unwrap_or(0.0);
-    let counted = kept
-        .iter()
-        .zip(&sum.weights)
-        .map(|(at, weight)| (of.values[*at], *weight, of.off_by[*at]));
-    let bounds = Bounds::of(counted, of.scatter, counted_from);
+    let shown = case.measured(Column::FeedFreeChlorine);
+    let counted = kept.iter().zip(&sum.weights).map(|(at, weight)| {
+        let shown = shown.map_or(of.values[*at], |shown| shown[case.rows[*at]]);
+        (of.values[*at], *weight, of.off_by[*at], shown)
+    });
+    let bounds = Bounds::of(counted, of.scatter, of.spread, counted_from);
     let share = sum.covered_h / (sum.covered_h + sum.uncovered_h);
     let risk = Risk {
         called_broken_but_kept: 1.0 - more_than(&bounds.least, high, of.spread),
@@ -257,6 +266,7 @@ pub(super) fn clause(case: &Case<'_>, limit: &OperatingLimit) -> Clause {
         }
         Verdict::CannotBeJudged => String::new(),
     };
+    sentence += corrected_words(&of);
     sentence += &case.doubts(&why);
     let own = |canonical: f64| limit.unit.from_canonical(canonical);
     let known = of.unknown.is_empty();
@@ -352,9 +362,14 @@ mod tests {
     fn what_a_meter_shows_of_nothing_counts_for_nothing() {
         // Off by up to 0.005 either way: 20 days of 0.08 mg/L, 80 of nothing, read as 0.003.
         let off_by = 0.005 / 3.0_f64.sqrt();
-        let read = || (0..100).map(|day| (if day < 20 { 0.083 } else { 0.003 }, 24.0, off_by));
-        let all = Bounds::of(read(), 0.001, 0.0);
-        let counted = Bounds::of(read(), 0.001, 0.02);
+        let read = || {
+            (0..100).map(|day| {
+                let shown = if day < 20 { 0.083 } else { 0.003 };
+                (shown, 24.0, off_by, shown)
+            })
+        };
+        let all = Bounds::of(read(), 0.001, Spread::even(), 0.0);
+        let counted = Bounds::of(read(), 0.001, Spread::even(), 0.02);
         let by_hand = 24.0 * 20.0 * 0.083;
         assert!((all.least[0].total - by_hand).abs() < 1e-9);
         assert!((all.most.total - by_hand - 24.0 * 80.0 * 0.003).abs() < 1e-9);

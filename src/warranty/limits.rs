@@ -28,16 +28,10 @@ fn highs(case: &Case<'_>, limit: &OperatingLimit, row: usize) -> (f64, f64) {
     if limit.by_ph.is_empty() {
         return (f64::INFINITY, f64::INFINITY);
     }
-    let ph = case
-        .measured(Column::FeedPh)
-        .map_or(f64::NAN, |values| values[row]);
-    let accuracy = case
-        .result
-        .site
-        .instruments
-        .get(&Column::FeedPh)
-        .and_then(|known| known.accuracy)
-        .map_or(0.0, |accuracy| accuracy.at(ph));
+    let ph = case.measured(Column::FeedPh).map_or(f64::NAN, |values| {
+        case.corrected(Column::FeedPh, row, values[row])
+    });
+    let accuracy = case.widest(Column::FeedPh, row, ph);
     let all = limit.by_ph.iter();
     let met: Vec<f64> = if ph.is_nan() {
         all.map(|band| band.high).collect()
@@ -237,7 +231,8 @@ pub(super) fn clause(case: &Case<'_>, limit: &OperatingLimit) -> Clause {
         risk,
         verdict,
         &why,
-    ) + &slip_words(case, &contradicted);
+    ) + &slip_words(case, &contradicted)
+        + corrected_words(&of);
     Clause {
         verdict,
         sentence,
@@ -264,6 +259,15 @@ fn slip_words(case: &Case<'_>, slips: &[usize]) -> String {
         " Left out, since the other readings of the row contradict it: row {}.",
         rows.join(", ")
     )
+}
+
+/// That figures are not what the log shows, where they aren't.
+pub(super) fn corrected_words(of: &Readings) -> &'static str {
+    if of.corrected {
+        " Readings are corrected for what calibrations found."
+    } else {
+        ""
+    }
 }
 
 /// Why the records of some columns are too thin to tell that something never was, and their gaps.

@@ -6,7 +6,7 @@ use super::{Analysis, Inputs, Origin, Provenance, SaltFrom, Source};
 use crate::buffer::Values;
 use crate::error::{Error, Fault, Faults};
 use crate::log::{Column, Log};
-use crate::site::Site;
+use crate::site::{KnownErrors, Site};
 use crate::table::Series;
 
 /// Finds the sources of a log's inputs, one by one, gathering what is missing.
@@ -20,6 +20,7 @@ struct Finder<'a> {
     used_assumptions: BTreeSet<Column>,
     salt_from: BTreeMap<Column, SaltFrom>,
     conductivities: Vec<(Values, SaltFrom)>,
+    known_errors: KnownErrors,
 }
 
 impl Inputs {
@@ -46,6 +47,7 @@ impl Inputs {
             used_assumptions: BTreeSet::new(),
             salt_from: BTreeMap::new(),
             conductivities: Vec::new(),
+            known_errors: KnownErrors::of(site),
         };
         find.stages();
         let permeate_flow = find.source(Column::PermeateFlow, |find| {
@@ -109,6 +111,7 @@ impl Inputs {
             provenance: find.provenance,
             conductivities: find.conductivities,
             derived: find.derived,
+            known_errors: find.known_errors,
         };
         (found, find.faults)
     }
@@ -129,9 +132,10 @@ impl Finder<'_> {
         column: Column,
         derive: impl FnOnce(&mut Self) -> Option<(Vec<f64>, String)>,
     ) -> Option<Source> {
-        if let Some(series) = self.log.get(column) {
-            self.note(column, Origin::Measured, "the log".into());
-            return Some(Source::Column(series.values.clone()));
+        if let Some(values) = self.measured(column) {
+            let how = format!("the log{}", self.known_errors.words(column));
+            self.note(column, Origin::Measured, how);
+            return Some(Source::Column(values));
         }
         if let Some((values, how)) = derive(self) {
             self.note(column, Origin::Derived, how);
@@ -205,6 +209,18 @@ impl Finder<'_> {
         None
     }
 
+    /// The readings of a column, corrected for what its instrument was known to be off by.
+    fn measured(&self, column: Column) -> Option<Values> {
+        let values = &self.log.get(column)?.values;
+        if self.known_errors.of_column(column).is_empty() {
+            return Some(values.clone());
+        }
+        let corrected = self.log.table.time.iter().zip(values.iter());
+        let corrected =
+            corrected.map(|(time_us, value)| self.known_errors.corrected(column, *time_us, *value));
+        Some(corrected.collect::<Vec<f64>>().into())
+    }
+
     /// What a log can hold so that `column` is known.
     fn ways(&self, column: Column) -> String {
         match column {
@@ -239,18 +255,15 @@ impl Finder<'_> {
         how: &str,
         of: impl Fn(f64, f64) -> f64,
     ) -> Option<(Vec<f64>, String)> {
-        let (first, second) = (self.log.get(first)?, self.log.get(second)?);
-        let values = first
-            .values
-            .iter()
-            .zip(second.values.iter())
-            .map(|(a, b)| of(*a, *b));
-        Some((values.collect(), how.to_owned()))
+        let words = [first, second].map(|column| self.known_errors.words(column));
+        let (first, second) = (self.measured(first)?, self.measured(second)?);
+        let values = first.iter().zip(second.iter()).map(|(a, b)| of(*a, *b));
+        Some((values.collect(), format!("{how}{}", words.concat())))
     }
 
     fn tds_of(&mut self, tds: Column) -> Option<(Values, String)> {
-        if let Some(series) = self.log.get(tds) {
-            return Some((series.values.clone(), tds.name().to_owned()));
+        if let Some(values) = self.measured(tds) {
+            return Some((values, tds.name().to_owned()));
         }
         let (values, how) = self.tds_from_conductivity(tds)?;
         Some((values.into(), how))
@@ -258,23 +271,20 @@ impl Finder<'_> {
 
     fn tds_from_conductivity(&mut self, tds: Column) -> Option<(Vec<f64>, String)> {
         let (conductivity, from) = SaltFrom::of_stream(tds, self.site);
-        let (series, from) = (self.log.get(conductivity)?, from?);
-        let values = series.values.iter().map(|value| from.tds(*value));
-        let values: Vec<f64> = values.collect();
+        let (measured, from) = (self.measured(conductivity)?, from?);
+        let values: Vec<f64> = measured.iter().map(|value| from.tds(*value)).collect();
         self.salt_from.insert(tds, from);
-        self.conductivities.push((series.values.clone(), from));
-        Some((
-            values,
-            match from {
-                SaltFrom::Factor(factor) => {
-                    format!("{factor} mg/L per uS/cm × {}", conductivity.name())
-                }
-                SaltFrom::Curve(curve) => {
-                    format!("{} as {}", conductivity.name(), curve.describe())
-                }
-                SaltFrom::Itself | SaltFrom::Balance => String::new(),
-            },
-        ))
+        self.conductivities.push((measured, from));
+        let how = match from {
+            SaltFrom::Factor(factor) => {
+                format!("{factor} mg/L per uS/cm × {}", conductivity.name())
+            }
+            SaltFrom::Curve(curve) => {
+                format!("{} as {}", conductivity.name(), curve.describe())
+            }
+            SaltFrom::Itself | SaltFrom::Balance => String::new(),
+        };
+        Some((values, how + &self.known_errors.words(conductivity)))
     }
 
     /// Qf Cf = Qp Cp + (Qf − Qp) Cc, on dissolved salt: conductivity is not conserved, salt is.

@@ -10,7 +10,7 @@ use serde::Serialize;
 use crate::buffer::Values;
 use crate::log::Column;
 use crate::screen::Reasons;
-use crate::site::{ConductivityRule, Site};
+use crate::site::{ConductivityRule, KnownErrors, Site};
 use crate::table::Series;
 use crate::water::SaltCurve;
 
@@ -121,6 +121,8 @@ pub(crate) struct Inputs {
     conductivities: Vec<(Values, SaltFrom)>,
     /// Columns that were worked out, for the result's table.
     pub derived: Vec<Series>,
+    /// What instruments were known to be off by: readings are corrected for it.
+    pub known_errors: KnownErrors,
 }
 
 impl SaltFrom {
