@@ -71,6 +71,11 @@ fn healthy(rows: usize) -> Vec<Shown> {
 
 /// Readings so many minutes apart, as a log.
 fn log(readings: &[Shown], minutes: usize) -> Log {
+    log_at(readings, |row| row * minutes)
+}
+
+/// Readings, each so many minutes after the first.
+fn log_at(readings: &[Shown], minutes: impl Fn(usize) -> usize) -> Log {
     let mut text = String::from(
         "time,running,feed_temperature [degC],feed_pressure [bar],concentrate_pressure [bar],feed_flow [m3/h],permeate_flow [m3/h],concentrate_flow [m3/h],feed_conductivity [uS/cm],permeate_conductivity [uS/cm],concentrate_conductivity [uS/cm]\n",
     );
@@ -79,7 +84,7 @@ fn log(readings: &[Shown], minutes: usize) -> Log {
         let _ = writeln!(
             text,
             "{},{},{:.3},{:.3},{:.3},{:.3},{:.3},{:.3},{:.2},{:.2},{:.2}",
-            start.after(row * minutes),
+            start.after(minutes(row)),
             at.running,
             at.temperature,
             at.feed_pressure,
@@ -318,6 +323,38 @@ fn visits_are_not_stuck_nor_spikes() {
     assert!(!found.judged.iter().any(|judged| judged.intersects(Reasons::STUCK | Reasons::SPIKE | Reasons::SENSOR_STEP)));
 }
 
+/// Minutes of a log that is hourly for so many rows, and has a visit a fortnight from then on.
+fn then_visits(hourly: usize, step: usize) -> impl Fn(usize) -> usize {
+    move |row| {
+        let visits = (row + 1).saturating_sub(hourly);
+        (row - visits) * step + visits * 14 * 1440
+    }
+}
+
+#[test]
+fn visits_after_an_hourly_start_up_stand() {
+    let mut readings = healthy(96 + 20);
+    // Summer comes: warmer water, and the pump turned down for it, more than hours ever differ by.
+    for (visit, at) in readings[96..].iter_mut().enumerate() {
+        let warmer = (visit as f64 * std::f64::consts::TAU / 20.0).sin().abs();
+        at.temperature += 10.0 * warmer;
+        at.feed_pressure -= 2.0 * warmer;
+        at.concentrate_pressure -= 2.0 * warmer;
+    }
+    let hourly = then_visits(96, 60);
+    let found =
+        screen(&log_at(&readings, &hourly), &site(""), &Chosen::default()).expect("screened");
+    assert_eq!(failing(&found, Reasons::AFTER_GAP), [] as [usize; 0]);
+    assert_eq!(failing(&found, Reasons::SPIKE), [] as [usize; 0]);
+    assert!(!found.judged[100].intersects(Reasons::AFTER_GAP | Reasons::SPIKE));
+    assert!(found.judged[50].contains(Reasons::AFTER_GAP | Reasons::SPIKE));
+    // What can't be, can't be at a visit either.
+    readings[105].temperature = 150.0;
+    let found =
+        screen(&log_at(&readings, &hourly), &site(""), &Chosen::default()).expect("screened");
+    assert_eq!(failing(&found, Reasons::IMPOSSIBLE_READING), [105]);
+}
+
 #[test]
 fn a_meter_that_steps_is_found_and_the_others_are_not_blamed() {
     for (name, step) in [
@@ -457,6 +494,7 @@ proptest! {
     fn cut_into_blocks_the_marks_are_the_same(
         cuts in prop::collection::vec(1_usize..2999, 0..6),
         faults in prop::collection::vec((0_usize..3000, 1_usize..40, 0_u8..6), 0..12),
+        visits in prop_oneof![Just(0_usize), 1_usize..24],
     ) {
         let mut readings = healthy(3000);
         for (start, length, kind) in faults {
@@ -472,7 +510,7 @@ proptest! {
                 }
             }
         }
-        let log = log(&readings, 5);
+        let log = log_at(&readings, then_visits(3000 - visits, 5));
         let site = Arc::new(site(""));
         let whole = screen(&log, &site, &Chosen::default()).expect("screened");
         let mut cuts: Vec<usize> = cuts;
@@ -480,20 +518,23 @@ proptest! {
         cuts.sort_unstable();
         cuts.dedup();
         let mut blocks = Blocks::new(site, whole.usual.clone(), whole.verdicts.clone());
-        let mut found: Vec<Reasons> = Vec::new();
+        let (mut failed, mut judged): (Vec<Reasons>, Vec<Reasons>) = Default::default();
         let mut times = Vec::new();
         for cut in cuts.windows(2) {
             if let Some(part) = blocks.push(&log.rows(cut[0]..cut[1])).expect("screened") {
-                found.extend(&part.failed);
+                failed.extend(&part.failed);
+                judged.extend(&part.judged);
                 times.extend_from_slice(&part.log.table.time);
             }
         }
         if let Some(part) = blocks.finish().expect("screened") {
-            found.extend(&part.failed);
+            failed.extend(&part.failed);
+                judged.extend(&part.judged);
             times.extend_from_slice(&part.log.table.time);
         }
         prop_assert_eq!(&times, &*log.table.time);
-        prop_assert_eq!(found, whole.failed);
+        prop_assert_eq!(failed, whole.failed);
+        prop_assert_eq!(judged, whole.judged);
     }
 
     #[test]

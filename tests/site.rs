@@ -460,7 +460,9 @@ fn another_days_salt_scales_all_contents_alike() {
 #[test]
 fn a_certificate_is_whole_or_wrong() {
     let of = |more: &str| {
-        format!("{TEMPLATE}\n[[event]]\ntime = \"2025-05-20T09:00Z\"\nkind = \"calibration\"\n{more}\n")
+        format!(
+            "{TEMPLATE}\n[[event]]\ntime = \"2025-05-20T09:00Z\"\nkind = \"calibration\"\n{more}\n"
+        )
     };
     let right = "of = \"feed_pressure\"\nas_found = \"-0.3 bar\"\nas_left = \"+0.1 psi + 0.5 % of reading\"\nuncertainty = \"0.1 bar\"";
     let site = Site::parse(&of(right)).expect("a site");
@@ -472,13 +474,41 @@ fn a_certificate_is_whole_or_wrong() {
     let site = Site::parse(&of(&left)).expect("a site");
     assert_eq!(site.events[0].certificate.expect("one").as_found, None);
     for (from, to, expected) in [
-        ("\"-0.3 bar\"", "\"0.3 bar\"", "[[event]] 1: as_found, '0.3 bar': not what an instrument was off by; with its sign, + where it showed too much: \"+1.2 % of reading\" or \"-0.1 bar\""),
-        ("\"-0.3 bar\"", "\"-3 %\"", "[[event]] 1: as_found, '-3 %': not what an instrument was off by"),
-        ("\"-0.3 bar\"", "\"- -3 bar\"", "[[event]] 1: as_found, '- -3 bar': not what an instrument was off by"),
-        ("uncertainty = \"0.1 bar\"", "", "[[event]] 1: uncertainty: missing; \"0.5 % of reading\""),
-        ("uncertainty = \"0.1 bar\"", "uncertainty = \"-0.1 bar\"", "[[event]] 1: uncertainty, '-0.1 bar': below zero"),
-        ("as_left = \"+0.1 psi + 0.5 % of reading\"", "", "[[event]] 1: as_left: missing; what it was left off by"),
-        ("of = \"feed_pressure\"", "", "[[event]] 1: of: of which instrument?; of = \"permeate_flow\""),
+        (
+            "\"-0.3 bar\"",
+            "\"0.3 bar\"",
+            "[[event]] 1: as_found, '0.3 bar': not what an instrument was off by; with its sign, + where it showed too much: \"+1.2 % of reading\" or \"-0.1 bar\"",
+        ),
+        (
+            "\"-0.3 bar\"",
+            "\"-3 %\"",
+            "[[event]] 1: as_found, '-3 %': not what an instrument was off by",
+        ),
+        (
+            "\"-0.3 bar\"",
+            "\"- -3 bar\"",
+            "[[event]] 1: as_found, '- -3 bar': not what an instrument was off by",
+        ),
+        (
+            "uncertainty = \"0.1 bar\"",
+            "",
+            "[[event]] 1: uncertainty: missing; \"0.5 % of reading\"",
+        ),
+        (
+            "uncertainty = \"0.1 bar\"",
+            "uncertainty = \"-0.1 bar\"",
+            "[[event]] 1: uncertainty, '-0.1 bar': below zero",
+        ),
+        (
+            "as_left = \"+0.1 psi + 0.5 % of reading\"",
+            "",
+            "[[event]] 1: as_left: missing; what it was left off by",
+        ),
+        (
+            "of = \"feed_pressure\"",
+            "",
+            "[[event]] 1: of: of which instrument?; of = \"permeate_flow\"",
+        ),
     ] {
         let found = faults(&of(&right.replace(from, to)));
         assert_eq!(found.len(), 1, "{found:?}");
@@ -487,7 +517,10 @@ fn a_certificate_is_whole_or_wrong() {
     let cleaning = of(right).replace("\"calibration\"\nof = \"feed_pressure\"", "\"cleaning\"");
     let found = faults(&cleaning);
     assert!(
-        found.contains(&"[[event]] 1: as_found: belongs to kind = \"calibration\"; say it by note = \"…\"".to_owned()),
+        found.contains(
+            &"[[event]] 1: as_found: belongs to kind = \"calibration\"; say it by note = \"…\""
+                .to_owned()
+        ),
         "{found:?}"
     );
 }

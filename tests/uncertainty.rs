@@ -370,6 +370,133 @@ fn what_instruments_are_off_by_cancels_until_they_are_calibrated() {
     assert!(apart > size);
 }
 
+/// What calibrations of an instrument on two days tell: it showed so much too much on the first, and on the second.
+fn calibrated(column: &str, days: [&str; 2], showed: [&str; 2], uncertainty: &str) -> String {
+    let event = |at: usize| {
+        format!(
+            "\n[[event]]\ntime = \"{}T00:00Z\"\nkind = \"calibration\"\nof = \"{column}\"\nas_found = \"{2}\"\nas_left = \"{2}\"\nuncertainty = \"{1}\"\n",
+            days[at], uncertainty, showed[at]
+        )
+    };
+    event(0) + &event(1)
+}
+
+/// A log with certificates is a log of readings put right by hand, in every figure and every column that is worked out.
+#[test]
+fn what_was_found_is_put_right_as_if_by_hand() {
+    let days = ["2025-12-31", "2026-01-08"];
+    let told = calibrated(
+        "permeate_flow",
+        days,
+        ["+2 % of reading"; 2],
+        "0.4 % of reading",
+    ) + &calibrated("concentrate_pressure", days, ["-0.1 bar"; 2], "0.02 bar")
+        + &calibrated("permeate_conductivity", days, ["+2 uS/cm"; 2], "1 uS/cm");
+    let with = Site::parse(&(everything().text + &told)).expect("a site");
+    let log = everything_log(&[
+        ("2026-01-01T00:00Z", WHEN_NEW),
+        ("2026-01-05T00:00Z", NOW),
+        // After the last calibration nothing is known.
+        ("2026-01-08T00:00Z", NOW),
+    ]);
+    let by_hand = |row: [f64; 9]| {
+        let mut row = row;
+        row[2] += 0.1;
+        row[4] *= 0.98;
+        row[7] -= 2.0;
+        row
+    };
+    let right = everything_log(&[
+        ("2026-01-01T00:00Z", by_hand(WHEN_NEW)),
+        ("2026-01-05T00:00Z", by_hand(NOW)),
+        ("2026-01-08T00:00Z", NOW),
+    ]);
+    let (found, hand) = (
+        run(&log, &with, &Analysis::ALL),
+        run(&right, &everything(), &Analysis::ALL),
+    );
+    for series in hand
+        .series
+        .iter()
+        .filter(|series| !series.name.ends_with("_u"))
+    {
+        let by_hand = figures(&hand, &series.name);
+        for (row, figure) in figures(&found, &series.name).iter().enumerate() {
+            let off = (figure - by_hand[row]).abs();
+            assert!(
+                off <= 1e-9 * by_hand[row].abs().max(1e-3),
+                "{} {row}: {figure}, {} by hand",
+                series.name,
+                by_hand[row]
+            );
+        }
+    }
+    // What is left is half of 0.4 %, and what scatters; where nothing is known, 2 % evenly, and the same scatter.
+    let part = |row: usize| {
+        let budget = found.budget("water_permeability", row).unwrap();
+        let share = budget
+            .shares
+            .iter()
+            .find(|share| share.source == "permeate_flow");
+        share.map_or(0.0, |share| share.u / budget.value)
+    };
+    let expected =
+        0.002_f64.hypot(0.1 / (0.98 * NOW[4])) / (0.02 / 3.0_f64.sqrt()).hypot(0.1 / NOW[4]);
+    let ratio = part(1) / part(2);
+    assert!((ratio - expected).abs() < 0.02, "{ratio} {expected}");
+    let provenance = &found.provenance;
+    let of = |name: &str| {
+        let known = provenance.iter().find(|known| known.column.name() == name);
+        known.map_or("", |known| &known.detail)
+    };
+    assert_eq!(
+        of("permeate_flow"),
+        "the log; permeate_flow from 2025-12-31 to 2026-01-08 corrected for what calibrations found"
+    );
+    assert!(
+        of("differential_pressure").contains("concentrate_pressure from 2025-12-31"),
+        "{}",
+        of("differential_pressure")
+    );
+}
+
+/// What is left in doubt after a calibration is another than before it: it doesn't cancel in a change.
+#[test]
+fn what_is_left_of_a_known_error_ends_with_it() {
+    let part = |days: [&str; 2]| {
+        let told = calibrated(
+            "permeate_flow",
+            days,
+            ["0 % of reading"; 2],
+            "2 % of reading",
+        ) + &calibrated(
+            "permeate_flow",
+            [days[1], "2026-02-01"],
+            ["0 % of reading"; 2],
+            "2 % of reading",
+        );
+        let with = Site::parse(&(everything().text + &told)).expect("a site");
+        let log = everything_log(&[("2026-01-01T00:00Z", WHEN_NEW), ("2026-01-05T00:00Z", NOW)]);
+        let budget = run(&log, &with, &Analysis::ALL)
+            .budget("normalised_permeate_flow_change", 1)
+            .unwrap();
+        let share = budget
+            .shares
+            .iter()
+            .find(|share| share.source == "permeate_flow");
+        (share.map_or(0.0, |share| share.u), budget.value)
+    };
+    // Both readings between the same two calibrations; or one between.
+    let ((together, changed), (apart, _)) = (
+        part(["2025-12-31", "2026-01-10"]),
+        part(["2025-12-31", "2026-01-03"]),
+    );
+    // 1 % (half of 2 %) of each, which cancels or doesn't.
+    let doubt = (apart * apart - together * together).sqrt();
+    let expected = 2.0_f64.sqrt() * 0.01 * (1.0 + changed);
+    assert!((doubt / expected - 1.0).abs() < 0.05, "{doubt} {expected}");
+}
+
 /// By the law of propagation and by chance, for every figure of the standard practice.
 #[test]
 fn both_ways_agree_within_chance() {

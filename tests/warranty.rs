@@ -645,7 +645,9 @@ fn what_calibrations_found_decides_what_was_too_near_to_tell() {
     );
     let told = found.warnings.join("\n");
     assert!(
-        told.contains("permeate_flow from 2024-01-01 to 2024-08-01 corrected for what calibrations found"),
+        told.contains(
+            "permeate_flow from 2024-01-01 to 2024-08-01 corrected for what calibrations found"
+        ),
         "{told}"
     );
 }
@@ -655,7 +657,11 @@ fn a_limit_is_held_against_what_was_there_not_what_was_shown() {
     let limit = "[limit.feed_pressure]\nhigh = \"14 bar\"\n";
     let of = |site: &str, pressure: f64| {
         let found = result(200, site, |day| {
-            pushed(if (60..70).contains(&day) { pressure } else { 12.0 })
+            pushed(if (60..70).contains(&day) {
+                pressure
+            } else {
+                12.0
+            })
         });
         clause(&found, limit, "limit.feed_pressure")
     };
@@ -674,7 +680,8 @@ fn a_limit_is_held_against_what_was_there_not_what_was_shown() {
     let kept = of(&checked("feed_pressure", "+0.1 bar", "0.02 bar"), 14.05);
     assert_eq!(kept.verdict, Verdict::Kept, "{}", kept.sentence);
     // A calibration that ends before the excursion tells nothing of it.
-    let early = checked("feed_pressure", "-0.08 bar", "0.02 bar").replace("2024-08-01", "2024-02-01");
+    let early =
+        checked("feed_pressure", "-0.08 bar", "0.02 bar").replace("2024-08-01", "2024-02-01");
     assert_eq!(of(&early, 14.05).verdict, Verdict::CannotBeJudged);
 }
 

@@ -133,7 +133,13 @@ impl<'a> Course<'a> {
             None => told(&[EventKind::Cleaning]),
         };
         cleanings.sort_by(f64::total_cmp);
-        let mut cuts = told(&[EventKind::Calibration]);
+        let known_errors = &result.inputs.known_errors;
+        let events = result.site.events.iter();
+        let mut cuts: Vec<f64> = events
+            .filter(|event| within(event.time_us) && event.kind == EventKind::Calibration)
+            .filter(|event| !known_errors.is_mere_check(event))
+            .map(|event| event.time_us as f64 / DAY_US as f64)
+            .collect();
         cuts.extend(&cleanings);
         cuts.sort_by(f64::total_cmp);
         let (days, columns) = days_of(result, &rows);

@@ -17,6 +17,8 @@ pub(super) struct Seen<'a> {
     pub readings: &'a Readings<'a>,
     /// Whether the unit ran.
     pub running: &'a [bool],
+    /// Which rows are visits, where any is.
+    pub visits: Option<&'a [bool]>,
     pub usual: &'a OfGroup,
     pub site: &'a Site,
 }
@@ -26,6 +28,19 @@ impl Seen<'_> {
     #[inline]
     pub fn knows(&self, values: &[f64], row: usize) -> bool {
         self.running[row] && !values[row].is_nan()
+    }
+
+    /// Whether a row is a visit, in a log of a quicker pace.
+    #[inline]
+    pub fn is_visit(&self, row: usize) -> bool {
+        self.visits.is_some_and(|visits| visits[row])
+    }
+
+    /// Whether any of some rows is one.
+    #[inline]
+    pub fn has_visits(&self, rows: Range<usize>) -> bool {
+        self.visits
+            .is_some_and(|visits| visits[rows].contains(&true))
     }
 
     /// Whether the unit ran in all of some rows.

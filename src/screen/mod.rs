@@ -15,6 +15,7 @@ mod single;
 mod swing;
 mod time;
 mod usual;
+mod visits;
 
 pub use blocks::Blocks;
 pub use run::{Chosen, Screened, TestCount, screen};

@@ -8,6 +8,7 @@ use super::marks::{Marks, PIECE, Seen};
 use super::readings::Readings;
 use super::settings::ScreenSettings;
 use super::usual::{OfGroup, Usual, rows_of_groups};
+use super::visits::visits;
 use super::{Reasons, joint, single, time};
 use crate::error::{Error, Fault};
 use crate::log::Log;
@@ -202,9 +203,11 @@ fn found_in(log: &Log, group: &Group, rows: &[usize], usual: &Usual, site: &Site
         failed: vec![Reasons::empty(); rows.len()],
         judged: vec![Reasons::empty(); rows.len()],
     };
+    let visits = visits(&readings.time, usual, site);
     let seen = Seen {
         readings: &readings,
         running: &found.running,
+        visits: visits.as_deref(),
         usual,
         site,
     };

@@ -60,7 +60,7 @@ pub(super) fn judge(seen: &Seen<'_>, marks: &mut Marks<'_>) {
         let around = block.start.saturating_sub(NEIGHBOURS)..block.end + NEIGHBOURS;
         let is_inner =
             around.len() == block.len() + 2 * NEIGHBOURS && around.end <= seen.running.len();
-        let ran = is_inner && seen.ran(around.clone());
+        let ran = is_inner && seen.ran(around.clone()) && !seen.has_visits(block.clone());
         let mut passed = Reasons::empty();
         for tests in &instruments {
             if ran && tests.is_calm(&tests.values[around.clone()]) {
@@ -226,7 +226,7 @@ fn repeats(values: &[f64]) -> bool {
 /// lies so above three of them: no median is needed.
 #[inline(always)]
 fn is_spike(seen: &Seen<'_>, values: &[f64], allowed: f64, row: usize) -> Option<bool> {
-    if !seen.knows(values, row) {
+    if !seen.knows(values, row) || seen.is_visit(row) {
         return None;
     }
     let counts = |near: &[f64]| {

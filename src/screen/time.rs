@@ -11,7 +11,7 @@ use crate::log::Column;
 use crate::log::time::HOUR;
 
 /// A gap is this many steps of the log long …
-const GAP_STEPS: f64 = 3.5;
+pub(super) const GAP_STEPS: f64 = 3.5;
 /// A log that is to tell whether a unit is steady has this many readings in the window.
 const STEADY_READINGS: f64 = 6.0;
 /// Means of readings that span less than this share of what is allowed don't differ by more, whatever their rounding.
@@ -29,6 +29,11 @@ pub(super) fn running(readings: &Readings<'_>, usual: &OfGroup) -> Vec<bool> {
     is_running(readings, of(Column::FeedPressure), of(Column::PermeateFlow))
 }
 
+/// Whether a log shows when a unit started: not by readings so far apart that it settles between two of them.
+pub(super) fn tells_starts(usual: &OfGroup, settle_h: f64) -> bool {
+    usual.step_us > 0 && usual.step_us as f64 <= settle_h * HOUR
+}
+
 #[inline(always)]
 pub(super) fn judge(seen: &Seen<'_>, marks: &mut Marks<'_>) {
     let (usual, settings) = (seen.usual, &seen.site.screen);
@@ -41,10 +46,8 @@ pub(super) fn judge(seen: &Seen<'_>, marks: &mut Marks<'_>) {
         *failed |= where_true(Reasons::NOT_RUNNING, !running);
     }
     duplicates(seen.readings, marks);
-    // Readings so far apart that a unit settles between two of them don't show when it started.
-    let settle_us = settings.settle_h * HOUR;
-    if usual.step_us > 0 && usual.step_us as f64 <= settle_us {
-        starts(seen, settle_us, marks);
+    if tells_starts(usual, settings.settle_h) {
+        starts(seen, settings.settle_h * HOUR, marks);
     }
     flushes(seen, marks);
     let step_us = usual.step_us as f64;
@@ -147,6 +150,7 @@ fn starts(seen: &Seen<'_>, settle_us: f64, marks: &mut Marks<'_>) {
             }
             steady
         };
+        let ran_on = ran_on && !seen.has_visits(block.clone());
         if ran_on && !within(block.start, started) && !within(block.start, resumed) {
             marks.pass(Reasons::STARTING | Reasons::AFTER_GAP, block);
             continue;
@@ -157,7 +161,10 @@ fn starts(seen: &Seen<'_>, settle_us: f64, marks: &mut Marks<'_>) {
             }
             if running[row] {
                 marks.judge(Reasons::STARTING, row, within(row, started));
-                marks.judge(Reasons::AFTER_GAP, row, within(row, resumed));
+                // Who comes to read a unit sees whether it has settled.
+                if !seen.is_visit(row) {
+                    marks.judge(Reasons::AFTER_GAP, row, within(row, resumed));
+                }
             }
         }
     }

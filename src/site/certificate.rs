@@ -2,14 +2,15 @@
 //!
 //! A calibration that says by how much an instrument was found off, before anything was adjusted, speaks of all readings since it was last left
 //! right: what it was off by then and what it is found off by now are the ends between which it lay. Readings in between are corrected for the
-//! middle of the two (JCGM 100:2008, 3.2.3), and half of the difference is what they may still be off by, evenly likely within (4.3.7), beside
-//! what the calibration itself is uncertain by. Readings before the first and after the last calibration stay as they are: nothing is extrapolated.
+//! middle of the two (JCGM 100:2008, 3.2.3). Half of the difference is taken as a standard uncertainty, since an instrument may have gone at
+//! once, early or late: then it lay at one of the ends all along. Beside it stands what the calibrations themselves are uncertain by. Readings
+//! before the first and after the last calibration stay as they are: nothing is extrapolated.
 
 use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use super::{Accuracy, EventKind, Site};
+use super::{Accuracy, Event, EventKind, Site};
 use crate::log::Column;
 
 /// What the certificate of a calibration tells.
@@ -80,7 +81,7 @@ impl Known {
     /// Standard uncertainty of a corrected reading, from what the instrument may still be off by.
     #[inline]
     pub fn u(&self, reading: f64) -> f64 {
-        let between = self.between.at(reading) / 3.0_f64.sqrt();
+        let between = self.between.at(reading);
         between.hypot(0.5 * self.uncertainty.at(reading))
     }
 }
@@ -146,6 +147,19 @@ impl KnownErrors {
         )
     }
 
+    /// Whether an event leaves the corrected readings as they were: an instrument that was looked at and not touched, where readings on both sides
+    /// are corrected or on neither.
+    pub fn is_mere_check(&self, event: &Event) -> bool {
+        let untouched = event
+            .certificate
+            .is_some_and(|told| told.as_found == Some(told.as_left));
+        let of = event.of.map(|column| {
+            [event.time_us.saturating_sub(1), event.time_us]
+                .map(|time_us| self.at(column, time_us).is_some())
+        });
+        untouched && of.is_some_and(|[before, after]| before == after)
+    }
+
     /// A reading, corrected where that is known.
     pub fn corrected(&self, column: Column, time_us: i64, reading: f64) -> f64 {
         let known = self.at(column, time_us);
@@ -164,7 +178,7 @@ pub(crate) fn known_at(known: &[Known], time_us: i64) -> Option<&Known> {
 /// tells nothing, unless that is the day of an event.
 fn marks(site: &Site, column: Column) -> Vec<Mark<'_>> {
     const DAY_US: i64 = crate::trend::points::DAY_US;
-    let of = |event: &&super::Event| {
+    let of = |event: &&Event| {
         event.kind == EventKind::Calibration && event.of.is_none_or(|of| of == column)
     };
     let events = site.events.iter().filter(of);
@@ -190,6 +204,7 @@ fn marks(site: &Site, column: Column) -> Vec<Mark<'_>> {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+    use rand_chacha::rand_core::SeedableRng;
 
     fn site(events: &str) -> Site {
         let head = super::super::TEMPLATE;
@@ -221,12 +236,12 @@ uncertainty = "0.5 % of reading""#;
         // The middle is +0.6 %: 10 m3/h are 9.94.
         let corrected = known.corrected(Column::PermeateFlow, within, 10.0);
         assert!((corrected - 9.94).abs() < 1e-12, "{corrected}");
-        // 0.8 % either way evenly is 0.462 %, with half of 0.6 % 0.551 %.
+        // 0.8 % either way, with half of 0.6 %, is 0.854 %.
         let u = known
             .at(Column::PermeateFlow, within)
             .expect("known")
             .u(10.0);
-        assert!((u - 0.0551).abs() < 1e-4, "{u}");
+        assert!((u - 0.0854).abs() < 1e-4, "{u}");
         // Before the first, after the last, and of another instrument nothing is known.
         for (column, day) in [
             (Column::PermeateFlow, "2024-12-31"),
@@ -270,6 +285,85 @@ uncertainty = "0.5 % of reading""#;
         }
     }
 
+    #[test]
+    fn looking_changes_nothing_unless_correcting_begins_or_ends_there() {
+        let told = |found: &str, left: &str| {
+            format!(
+                "as_found = \"{found} m3/h\"\nas_left = \"{left} m3/h\"\nuncertainty = \"0.1 m3/h\""
+            )
+        };
+        let days = ["2025-01-01", "2025-06-01", "2026-01-01"];
+        let of = |second: &str| {
+            let looked = told("+0.1", "+0.1");
+            let all = [
+                calibration(days[0], &looked),
+                calibration(days[1], second),
+                calibration(days[2], &looked),
+            ];
+            let site = site(&all.concat());
+            let known = KnownErrors::of(&site);
+            let events = site.events.iter();
+            events
+                .map(|event| known.is_mere_check(event))
+                .collect::<Vec<bool>>()
+        };
+        assert_eq!(of(&told("+0.1", "+0.1")), [false, true, false]);
+        assert_eq!(of(&told("+0.1", "0")), [false, false, false]);
+        // Nothing is known on either side of the others, where the one in between tells nothing.
+        assert_eq!(of(""), [true, false, true]);
+    }
+
+    /// How many of 4,000 corrected readings of 100 lie within 1.645 standard uncertainties of the truth: certificates are off by a normal error, an
+    /// instrument by what it was left off by, what it was found off by, and in between by `at` of the way.
+    fn covered(left: f64, found: f64, at: impl Fn(f64) -> f64) -> f64 {
+        use rand_distr::{Distribution, StandardNormal, StandardUniform};
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(20_260);
+        let uncertainty = Accuracy {
+            absolute: 0.0,
+            of_reading: 0.005,
+        };
+        let mut held = 0;
+        for _ in 0..4_000 {
+            let mut told = |truly: f64| {
+                let error: f64 = StandardNormal.sample(&mut random);
+                OffBy {
+                    absolute: 0.0,
+                    of_reading: truly + 0.5 * uncertainty.of_reading * error,
+                }
+            };
+            let certificate = |as_found, as_left| Certificate {
+                as_found,
+                as_left,
+                uncertainty,
+            };
+            let first = certificate(None, told(left));
+            let then = certificate(Some(told(found)), OffBy::default());
+            let known = Known::between((0, Some(&first)), (10, Some(&then))).expect("known");
+            let when: f64 = StandardUniform.sample(&mut random);
+            let truth = 100.0 * (1.0 - left - at(when) * (found - left));
+            let corrected = 100.0 - known.off_by.at(100.0);
+            held += u32::from((corrected - truth).abs() <= 1.645 * known.u(100.0));
+        }
+        f64::from(held) / 4_000.0
+    }
+
+    #[test]
+    fn ninety_per_cent_intervals_hold_the_truth() {
+        // It stayed as it was; drifted evenly by as much as the certificates are uncertain by, and by four times that; was bumped in between by
+        // the one and the other; and drifted at the end alone.
+        let shares = [
+            covered(0.01, 0.01, |when| when),
+            covered(0.01, 0.015, |when| when),
+            covered(-0.005, 0.015, |when| when),
+            covered(0.01, 0.015, f64::round),
+            covered(-0.005, 0.015, f64::round),
+            covered(0.0, 0.01, |when| when.powi(4)),
+        ];
+        assert!(shares.iter().all(|share| *share >= 0.9), "{shares:?}");
+        // No wider than it must be where nothing moved.
+        assert!(shares[0] < 0.99, "{shares:?}");
+    }
+
     proptest! {
         #[test]
         fn what_it_was_off_by_lies_within(left in -0.1..0.1_f64, found in -0.1..0.1_f64, share in 0.0..1.0_f64, reading in 0.1..100.0_f64) {
@@ -281,10 +375,10 @@ uncertainty = "0.5 % of reading""#;
             let off = |of_reading| OffBy { absolute: 0.0, of_reading };
             let (one, other) = (certificate(None, off(left)), certificate(Some(off(found)), off(0.0)));
             let known = Known::between((0, Some(&one)), (10, Some(&other))).expect("known");
-            // Wherever it lay between both ends, it is no further off than √3 standard deviations of what is evenly likely.
+            // Wherever it lay between both ends, it is no further off than one standard uncertainty.
             let truly = left + share * (found - left);
             let rest = (truly - known.off_by.of_reading).abs() * reading;
-            prop_assert!(rest <= 3.0_f64.sqrt() * known.u(reading) * (1.0 + 1e-9) + 1e-12);
+            prop_assert!(rest <= known.u(reading) * (1.0 + 1e-9) + 1e-12);
         }
     }
 }

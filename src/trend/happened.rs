@@ -100,6 +100,7 @@ pub(super) fn told(result: &Normalised) -> Vec<(usize, Intervention)> {
         .events
         .iter()
         .enumerate()
+        .filter(|(_, event)| !result.inputs.known_errors.is_mere_check(event))
         .filter_map(|(place, event)| {
             let kind = match event.kind {
                 EventKind::Cleaning => Happening::Cleaning,

@@ -100,6 +100,23 @@ def test_a_trend_has_level_rate_and_law(trend: bm.Trend) -> None:
     assert {events[place].kind for place in told if place is not None} == {"calibration", "cleaning"}
 
 
+def test_who_only_looks_at_a_meter_makes_no_jump() -> None:
+    days = ("2025-04-01", "2025-10-01", "2026-03-01")
+    looked = 'as_found = "+1 % of reading"\nas_left = "+1 % of reading"\nuncertainty = "0.5 % of reading"\n'
+    event = '[[event]]\ntime = "{}T08:00-07:00"\nkind = "calibration"\nof = "permeate_flow"\n'
+
+    def told_of(more: str) -> set[str]:
+        site = bm.Site.parse(bm.Site.load(SITE).text + "".join(event.format(day) + more for day in days))
+        found = bm.trend(bm.normalise(bm.read_log(bm.demo.log_path()), site))[0]
+        told = [change.told for change in found.changes if change.told is not None]
+        return {site.events[place].time[:10] for place in told} & set(days)
+
+    # Where readings begin and end to be corrected they jump; in between nothing was touched.
+    assert told_of(looked) == {days[0], days[2]}
+    # A calibration that tells nothing may have moved anything.
+    assert told_of("") == set(days)
+
+
 def test_cause_and_date_follow(demo_result: bm.Result, trend: bm.Trend, ahead: bm.Forecast) -> None:
     why = bm.diagnose(demo_result, trend)
     patterns = bm.cause_patterns()

@@ -467,7 +467,7 @@ fn advice(found: &MeterCheck) -> Vec<String> {
         MeterVerdict::Outside => vec![
             "Rinse the cell, then with the solution; take fresh solution, wait until the temperature stands still, and repeat.",
             "If it is outside again, clean and calibrate it as its manual says, and check it in the solution once more.",
-            "Write down what it showed before it was adjusted, and the date as an [[event]] of kind \"calibration\" and as calibrated_on in the site file: earlier readings can then be judged by it.",
+            "Write down what it showed before it was adjusted and after, and the date, as an [[event]] of kind \"calibration\" with as_found and as_left in the site file: readings since the calibration before are then corrected by it.",
         ],
         MeterVerdict::Untold => vec![
             "Rinse, take fresh solution, wait until the temperature stands still near 25 degC, and repeat.",
