@@ -305,6 +305,35 @@ fn a_slip_of_the_pen_is_told_apart_from_a_pressure_that_was() {
 }
 
 #[test]
+fn a_pressure_that_the_flow_neither_contradicts_nor_bears_out_is_no_proof() {
+    // A flow meter that scatters by 5 % hides what a slip of 1.7 bar would make of permeability.
+    let of = |flow: f64| {
+        let result = result(200, "[screen]\noff = [\"spike\"]\n", |day| Day {
+            flow: USUAL.flow * [0.95, 1.05][day % 2] * if day == 51 { flow } else { 1.0 },
+            pressure: if day == 51 { 14.7 } else { 12.0 },
+            ..USUAL
+        });
+        clause(&result, PRESSURE, "limit.feed_pressure")
+    };
+    let untold = of(1.0);
+    assert_eq!(
+        untold.verdict,
+        Verdict::CannotBeJudged,
+        "{}",
+        untold.sentence
+    );
+    assert!(
+        untold.sentence.contains("may be a slip"),
+        "{}",
+        untold.sentence
+    );
+    assert_eq!(untold.excursions.len(), 1);
+    // More water came of it: it was so.
+    let real = of(12.5 / 9.8);
+    assert_eq!(real.verdict, Verdict::Broken, "{}", real.sentence);
+}
+
+#[test]
 fn a_slip_of_a_flow_is_told_apart_from_a_recovery_that_was() {
     // The flow that leaves falls by 40 % on a day; of a real fall the pressure drop falls with it.
     let of = |drop: f64| {

@@ -25,6 +25,8 @@ pub(super) struct Reading {
     pub beyond_loosest: f64,
     /// Whether the screening doubts it.
     pub doubted: bool,
+    /// Whether the other readings of its row bear it out.
+    pub borne_out: bool,
 }
 
 /// Readings against a limit, at a risk.
@@ -66,15 +68,14 @@ impl Guard {
 const FAR: f64 = 6.0;
 
 impl<'a> Held<'a> {
-    /// `alone`: whether one reading beyond, which no other follows, is proof.
-    pub fn new(readings: &'a [Reading], of: &Readings, allowed: Allowed, alone: bool) -> Self {
+    pub fn new(readings: &'a [Reading], of: &Readings, allowed: Allowed) -> Self {
         Self {
             readings,
             scatter: of.scatter,
             scatter_is_told: of.scatter_is_told,
             spread: of.spread,
             allowed,
-            stretches: candidates(readings, of, alone),
+            stretches: candidates(readings, of),
         }
     }
 
@@ -201,9 +202,9 @@ impl<'a> Held<'a> {
 ///
 /// Of stretches of 1, 2, 3, 4, 6, 8, 12 … readings the one of each length that lies furthest beyond, and every run of
 /// readings near the limit. Of each the reading furthest beyond is left out too, so that none counts by one alone, which may be a slip; one alone
-/// counts where `alone` says that the other readings of its row bear it out. A run whose scatter is known has four fifths of the risk, the stretches
+/// counts where the other readings of its row bear it out. A run whose scatter is known has four fifths of the risk, the stretches
 /// the rest; where it is only taken from the readings, these are no runs of one kind, and the stretches have all of it.
-fn candidates(readings: &[Reading], of: &Readings, alone: bool) -> Vec<Stretch> {
+fn candidates(readings: &[Reading], of: &Readings) -> Vec<Stretch> {
     let trusted: Vec<Reading> = readings
         .iter()
         .filter(|reading| !reading.doubted)
@@ -225,9 +226,9 @@ fn candidates(readings: &[Reading], of: &Readings, alone: bool) -> Vec<Stretch> 
         chances += all().filter(|stretch| stretch.could(of.scatter)).count();
         found.extend(all().max_by(|a, b| a.beyond.total_cmp(&b.beyond)));
     };
-    if alone {
-        look(&ones, 1);
-    }
+    let alone = trusted.iter().zip(&ones);
+    let alone = alone.filter(|(reading, _)| reading.borne_out);
+    look(&alone.map(|(_, sums)| *sums).collect::<Vec<_>>(), 1);
     for (mut stretches, mut length) in [(joined(&twos, &ones, 2), 3), (twos, 2)] {
         while !stretches.is_empty() {
             look(&stretches, length);
@@ -355,6 +356,7 @@ mod tests {
             beyond_strictest: beyond,
             beyond_loosest: beyond,
             doubted: false,
+            borne_out: false,
         }
     }
 
@@ -387,7 +389,7 @@ mod tests {
                 columns: Vec::new(),
                 unknown: Vec::new(),
             };
-            called += u32::from(Held::new(&readings, &of, Allowed::Nothing, false).is_broken(0.05));
+            called += u32::from(Held::new(&readings, &of, Allowed::Nothing).is_broken(0.05));
         }
         called
     }

@@ -5,7 +5,7 @@ use super::conformity::{Risk, Verdict};
 use super::excess::{Held, Reading, excursions, runs};
 use super::instruments::Spread;
 use super::records::kept;
-use super::slips::{shows, slips};
+use super::slips::said;
 use super::terms::{Allowed, LimitOf, OperatingLimit};
 use super::{Clause, Ends, Excursion, Gap, Kind, instruments, words};
 use crate::assess::Estimate;
@@ -74,19 +74,20 @@ fn held(case: &Case<'_>, limit: &OperatingLimit, of: &Readings) -> Vec<Reading> 
                 beyond_strictest: (value - strictest).max(below),
                 beyond_loosest: (value - loosest).max(below),
                 doubted: case.doubted(*row, limit.of),
+                borne_out: false,
             }
         })
         .collect()
 }
 
-/// The readings without those that the others of their row contradict, and the rows of these.
+/// The readings without those that the others of their row contradict, and with what these bear out; and the rows that were left out.
 fn without_slips(
     case: &Case<'_>,
     limit: &OperatingLimit,
     scatter: f64,
-    readings: Vec<Reading>,
+    mut readings: Vec<Reading>,
 ) -> (Vec<Reading>, Vec<usize>) {
-    let mut found = Vec::new();
+    let (mut contradicted, mut borne_out) = (Vec::new(), Vec::new());
     // Those that would matter: beyond, or too near to tell.
     let matters =
         |reading: &Reading| reading.beyond_strictest > -3.0 * scatter.hypot(reading.off_by);
@@ -95,13 +96,16 @@ fn without_slips(
             .iter()
             .map(|reading| reading.row)
             .collect();
-        found.extend(slips(case, limit.of, &rows));
+        let said = said(case, limit.of, &rows);
+        contradicted.extend(said.contradicted);
+        borne_out.extend(said.borne_out);
     }
-    let left = readings
-        .into_iter()
-        .filter(|reading| !found.contains(&reading.row))
-        .collect();
-    (left, found)
+    borne_out.sort_unstable();
+    for reading in &mut readings {
+        reading.borne_out = borne_out.binary_search(&reading.row).is_ok();
+    }
+    readings.retain(|reading| !contradicted.contains(&reading.row));
+    (readings, contradicted)
 }
 
 /// What a limit asks, in a sentence.
@@ -197,9 +201,7 @@ pub(super) fn clause(case: &Case<'_>, limit: &OperatingLimit) -> Clause {
             }
         ));
     }
-    // What would show in the other readings of its row, and was not contradicted, is borne out by them.
-    let alone = shows(limit.of);
-    let all = Held::new(&readings, &of, limit.allowed, alone);
+    let all = Held::new(&readings, &of, limit.allowed);
     let risk = all.risk();
     let beyond = excursions(&readings, limit);
     let worst = readings

@@ -166,6 +166,7 @@ mod tests {
             beyond_strictest: beyond,
             beyond_loosest: beyond,
             doubted: false,
+            borne_out: false,
         }
     }
 

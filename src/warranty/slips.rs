@@ -43,8 +43,8 @@ fn witnesses(of: LimitOf) -> &'static [(Column, Witness)] {
     }
 }
 
-/// Whether a slip of what is limited always shows, so that a reading that is none is borne out. Friction is too faint for that in short vessels.
-pub(super) fn shows(of: LimitOf) -> bool {
+/// Whether what is limited always shows in the other readings. In friction it does not: that is too faint in short vessels.
+fn always_shows(of: LimitOf) -> bool {
     of != LimitOf::Recovery && !witnesses(of).is_empty()
 }
 
@@ -97,45 +97,63 @@ fn mended(case: &Case<'_>, row: usize, column: Column, usual: &Conditions) -> Co
     conditions
 }
 
-/// Of some rows in which something lies beyond a limit, those whose other readings contradict it: what a slip shows in leaps off that of the rows
-/// around, and would not with the usual reading in its place.
-pub(super) fn slips(case: &Case<'_>, of: LimitOf, rows: &[usize]) -> Vec<usize> {
-    let mut found: Vec<usize> = witnesses(of)
-        .iter()
-        .flat_map(|(column, witness)| contradicted(case, *column, *witness, rows))
-        .collect();
-    found.sort_unstable();
-    found.dedup();
-    found
+/// What the other readings of rows say of one in them.
+#[derive(Debug, Default)]
+pub(super) struct Said {
+    /// Rows in which they contradict it: what a slip shows in leaps off that of the rows around, and would not with the usual reading in its place.
+    pub contradicted: Vec<usize>,
+    /// Rows in which they bear it out: it would leap more than twice as far with the usual reading in its place.
+    pub borne_out: Vec<usize>,
 }
 
-fn contradicted(case: &Case<'_>, column: Column, witness: Witness, rows: &[usize]) -> Vec<usize> {
-    let Some(first) = rows.first().filter(|_| rows.len() <= LONGEST) else {
-        return Vec::new();
-    };
-    let tells = |conditions: &Conditions| witness.tells(case, conditions);
-    let at = |row: usize| case.result.inputs.conditions(row);
-    let fit = |row: &usize| !rows.contains(row) && case.ran(*row) && tells(&at(*row)).is_finite();
-    let place = case
-        .rows
-        .partition_point(|other| case.time(*other) < case.time(*first));
-    let before = case.rows[..place].iter().rev().copied().filter(fit);
-    let after = case.rows[place..].iter().copied().filter(fit);
-    let around: Vec<usize> = before.take(AROUND).chain(after.take(AROUND)).collect();
-    if around.len() < AROUND {
-        return Vec::new();
+/// What the other readings say of some rows in which something lies beyond a limit.
+pub(super) fn said(case: &Case<'_>, of: LimitOf, rows: &[usize]) -> Said {
+    let mut said = Said::default();
+    for (column, witness) in witnesses(of) {
+        witness.hear(case, *column, rows, &mut said);
     }
-    let mut figures: Vec<f64> = around.iter().map(|row| tells(&at(*row))).collect();
-    let middle = median(&mut figures);
-    let off = |conditions: &Conditions| (tells(conditions) - middle).abs();
-    let scatter = median(&mut around.iter().map(|row| off(&at(*row))).collect::<Vec<_>>());
-    let least = DEVIATIONS * (1.4826 * scatter).max(LEAST);
-    let usual = case.result.typical(&around);
-    rows.iter()
-        .copied()
-        .filter(|row| {
+    said.contradicted.sort_unstable();
+    said.contradicted.dedup();
+    if !always_shows(of) {
+        said.borne_out.clear();
+    }
+    said
+}
+
+impl Witness {
+    fn hear(self, case: &Case<'_>, column: Column, rows: &[usize], said: &mut Said) {
+        let Some(first) = rows.first() else { return };
+        if rows.len() > LONGEST {
+            said.borne_out.extend(rows);
+            return;
+        }
+        let tells = |conditions: &Conditions| self.tells(case, conditions);
+        let at = |row: usize| case.result.inputs.conditions(row);
+        let fit =
+            |row: &usize| !rows.contains(row) && case.ran(*row) && tells(&at(*row)).is_finite();
+        let place = case
+            .rows
+            .partition_point(|other| case.time(*other) < case.time(*first));
+        let before = case.rows[..place].iter().rev().copied().filter(fit);
+        let after = case.rows[place..].iter().copied().filter(fit);
+        let around: Vec<usize> = before.take(AROUND).chain(after.take(AROUND)).collect();
+        if around.len() < AROUND {
+            return;
+        }
+        let mut figures: Vec<f64> = around.iter().map(|row| tells(&at(*row))).collect();
+        let middle = median(&mut figures);
+        let off = |conditions: &Conditions| (tells(conditions) - middle).abs();
+        let scatter = median(&mut around.iter().map(|row| off(&at(*row))).collect::<Vec<_>>());
+        let least = DEVIATIONS * (1.4826 * scatter).max(LEAST);
+        let usual = case.result.typical(&around);
+        for row in rows {
             let own = off(&at(*row));
-            own > least && off(&mended(case, *row, column, &usual)) < 0.5 * own
-        })
-        .collect()
+            let instead = off(&mended(case, *row, column, &usual));
+            if own > least && instead < 0.5 * own {
+                said.contradicted.push(*row);
+            } else if own < 0.5 * instead {
+                said.borne_out.push(*row);
+            }
+        }
+    }
 }
