@@ -20,9 +20,8 @@ contract's own method makes of readings without error; that of a limit is what r
 the days that the unit ran.
 
 A contract is broken where a clause is, kept where all are, and else not judged. The seeds are others than
-those looked at while brinemark was built (1000 to 34999, and
-80000, 95000 and 130000 and the next). Each
-figure stands beside its floor; one that is not met says so.
+those looked at while brinemark was built (1000 to 34999, 80000 to 80399, 95000 to 95399, 130000 to 131999).
+Each figure stands beside its floor; one that is not met says so.
 """
 
 from __future__ import annotations

@@ -345,7 +345,10 @@ def normalise(
         assumptions and laws may be off by, each figure has its standard uncertainty beside it, in a column
         of its name and `_u`. Where the site file says [temperature] law = "fitted", the constant is found
         from this log first, together with its trend; the result's `site` has it, and serves later logs of
-        the same unit with the kept baseline.
+        the same unit with the kept baseline. Where calibrations of the site file say what they found
+        (`as_found`, `as_left`, `uncertainty`), readings between two of them are corrected by the middle of
+        both (JCGM 100:2008, 3.2.3), and the result's `provenance` says from when to when; the log stays as
+        it was read.
     Raises: MissingColumnError where an input is neither measured, derivable nor assumed; BaselineError
         where there is no reference; MethodError where the baseline was made by another method.
     Source: ASTM D4516 (net driving pressure with half the device pressure drop and the log-mean

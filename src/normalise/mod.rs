@@ -69,6 +69,9 @@ pub struct Normalised {
 ///
 /// `baseline`: from [`Baseline::find`] of this log or an earlier one of the same unit.
 ///
+/// Where calibrations of the site file say what they found ([`crate::site::Certificate`]), readings between two of them are corrected by the
+/// middle of both (JCGM 100:2008, 3.2.3); the provenance of an input says from when to when, and the log stays as it was read.
+///
 /// # Errors
 /// [`Error::MissingColumn`] where an input is neither measured, derivable nor assumed; [`Error::Method`] where the
 /// baseline was made by another method; [`Error::Baseline`] where it lacks a train or stage of the log.
