@@ -91,7 +91,11 @@ type Mark<'a> = (i64, Option<&'a Certificate>);
 
 /// What the instruments of a site were off by, as far as calibrations tell.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub(crate) struct KnownErrors(BTreeMap<Column, Vec<Known>>);
+pub(crate) struct KnownErrors {
+    known: BTreeMap<Column, Vec<Known>>,
+    /// Calibrations that found something, each behind one that doesn't tell what it left: when both were.
+    in_vain: Vec<(Column, i64, i64)>,
+}
 
 impl KnownErrors {
     pub fn of(site: &Site) -> Self {
@@ -101,18 +105,27 @@ impl KnownErrors {
             .filter(|event| event.certificate.is_some());
         let columns: std::collections::BTreeSet<Column> =
             told.filter_map(|event| event.of).collect();
-        let known = columns.into_iter().map(|column| {
-            let marks = marks(site, column);
-            let pairs = marks.windows(2);
-            let known = pairs.filter_map(|pair| Known::between(pair[0], pair[1]));
-            (column, known.collect::<Vec<_>>())
-        });
-        Self(known.filter(|(_, known)| !known.is_empty()).collect())
+        let mut found = Self::default();
+        for column in columns {
+            let mut of_column = Vec::new();
+            for pair in marks(site, column).windows(2) {
+                let [first, then] = pair else { continue };
+                if let Some(known) = Known::between(*first, *then) {
+                    of_column.push(known);
+                } else if first.1.is_none() && then.1.is_some_and(|told| told.as_found.is_some()) {
+                    found.in_vain.push((column, first.0, then.0));
+                }
+            }
+            if !of_column.is_empty() {
+                found.known.insert(column, of_column);
+            }
+        }
+        found
     }
 
     /// Those of a column, in order of time.
     pub fn of_column(&self, column: Column) -> &[Known] {
-        self.0.get(&column).map_or(&[], Vec::as_slice)
+        self.known.get(&column).map_or(&[], Vec::as_slice)
     }
 
     /// What the instrument of a column was off by at a time.
@@ -120,8 +133,8 @@ impl KnownErrors {
         known_at(self.of_column(column), time_us)
     }
 
-    /// From when until when a column's readings are corrected, for the end of a sentence; empty where none is.
-    pub fn words(&self, column: Column) -> String {
+    /// From when until when a column's readings are corrected, and what corrects nothing; a sentence's end each.
+    pub fn words(&self, column: Column) -> Vec<String> {
         let mut spans: Vec<(i64, i64)> = Vec::new();
         for known in self.of_column(column) {
             match spans.last_mut() {
@@ -133,18 +146,23 @@ impl KnownErrors {
             let stamp = jiff::Timestamp::from_microsecond(us).unwrap_or_default();
             jiff::tz::TimeZone::UTC.to_datetime(stamp).date()
         };
-        let spans: Vec<String> = spans
-            .into_iter()
-            .map(|(from, to)| format!("from {} to {}", day(from), day(to)))
-            .collect();
-        if spans.is_empty() {
-            return String::new();
-        }
-        format!(
-            "; {} {} corrected for what calibrations found",
-            column.name(),
-            spans.join(" and ")
-        )
+        let name = column.name();
+        let spans = spans.into_iter().map(|(from, to)| {
+            format!(
+                "{name} from {} to {} corrected for what calibrations found",
+                day(from),
+                day(to)
+            )
+        });
+        let in_vain = self.in_vain.iter().filter(|(of, ..)| *of == column);
+        let in_vain = in_vain.map(|(_, before, found)| {
+            format!(
+                "what was found of {name} on {} corrects nothing, since the calibration on {} doesn't tell what it left",
+                day(*found),
+                day(*before)
+            )
+        });
+        spans.chain(in_vain).collect()
     }
 
     /// Whether an event leaves the corrected readings as they were: an instrument that was looked at and not touched, where readings on both sides
@@ -275,6 +293,15 @@ uncertainty = "0.5 % of reading""#;
             let known = KnownErrors::of(&site(&(ends.clone() + &between)));
             let first = known.at(Column::FeedPressure, us("2025-03-01"));
             assert!(first.is_none(), "{between}");
+            // What was found then is not passed over in silence.
+            let words = known.words(Column::FeedPressure);
+            let in_vain = "what was found of feed_pressure on 2025-12-01 corrects nothing, since the calibration on 2025-06-01 doesn't tell what it left";
+            let of_use = known.at(Column::FeedPressure, us("2025-09-01")).is_some();
+            assert_eq!(
+                words.iter().any(|words| words == in_vain),
+                !of_use,
+                "{words:?}"
+            );
         }
         // A date alone, in [instruments], does the same, unless it is the day of an event.
         for (date, known) in [("2025-06-01", 0), ("2025-12-01", 1), ("2024-12-01", 1)] {

@@ -634,12 +634,7 @@ impl<'a> Case<'a> {
         let measured = Column::ALL
             .iter()
             .filter(|column| self.measured(**column).is_some());
-        warnings.extend(
-            measured
-                .map(|column| known.words(*column))
-                .filter(|words| !words.is_empty())
-                .map(|words| words.trim_start_matches("; ").to_owned()),
-        );
+        warnings.extend(measured.flat_map(|column| known.words(*column)));
         if self.until_us < self.end_us {
             warnings.push(format!(
                 "the period runs to {}, the log to {}: it is judged until then",

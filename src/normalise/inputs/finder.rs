@@ -133,7 +133,7 @@ impl Finder<'_> {
         derive: impl FnOnce(&mut Self) -> Option<(Vec<f64>, String)>,
     ) -> Option<Source> {
         if let Some(values) = self.measured(column) {
-            let how = format!("the log{}", self.known_errors.words(column));
+            let how = format!("the log{}", self.corrections(column));
             self.note(column, Origin::Measured, how);
             return Some(Source::Column(values));
         }
@@ -221,6 +221,12 @@ impl Finder<'_> {
         Some(corrected.collect::<Vec<f64>>().into())
     }
 
+    /// What a column is corrected for, behind where its figures come from.
+    fn corrections(&self, column: Column) -> String {
+        let words = self.known_errors.words(column);
+        words.iter().map(|words| format!("; {words}")).collect()
+    }
+
     /// What a log can hold so that `column` is known.
     fn ways(&self, column: Column) -> String {
         match column {
@@ -255,7 +261,7 @@ impl Finder<'_> {
         how: &str,
         of: impl Fn(f64, f64) -> f64,
     ) -> Option<(Vec<f64>, String)> {
-        let words = [first, second].map(|column| self.known_errors.words(column));
+        let words = [first, second].map(|column| self.corrections(column));
         let (first, second) = (self.measured(first)?, self.measured(second)?);
         let values = first.iter().zip(second.iter()).map(|(a, b)| of(*a, *b));
         Some((values.collect(), format!("{how}{}", words.concat())))
@@ -284,7 +290,7 @@ impl Finder<'_> {
             }
             SaltFrom::Itself | SaltFrom::Balance => String::new(),
         };
-        Some((values, how + &self.known_errors.words(conductivity)))
+        Some((values, how + &self.corrections(conductivity)))
     }
 
     /// Qf Cf = Qp Cp + (Qf − Qp) Cc, on dissolved salt: conductivity is not conserved, salt is.
