@@ -533,7 +533,10 @@ def plan_trial(
         does.
     Raises: RangeError for settings out of range; SeriesError where the log is too short or its rate not clear
         of 0.
-    Accuracy: power to about 1/√draws; see `make study-evidence` for planned against achieved.
+    Accuracy: power to about 1/√draws, by the noise of the log; what a trial meets that the log did not is not
+        in it. Of simulated trials planned for 70 to 100 % (90 in the mean) 80 % saw the difference: ask for
+        90 % where 80 % is meant. Over all, planned and achieved power agree (49.5 and 47.7 %, `make
+        study-evidence`).
     Source: simulation; with independent noise it is the power of Student's t test (statsmodels, in the
         tests).
 
