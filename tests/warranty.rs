@@ -715,6 +715,40 @@ fn a_limit_is_held_against_what_was_there_not_what_was_shown() {
 }
 
 #[test]
+fn certificates_that_can_t_be_make_nothing_panic_and_no_verdict_of_membranes() {
+    let limits = "[limit.feed_pressure]\nhigh = \"14 bar\"\n[limit.recovery]\nhigh = \"80 %\"\n[limit.flux]\nhigh = \"99 L/m2/h\"\n[limit.free_chlorine_exposure]\nhigh = \"90 mg/L h\"\n";
+    for showed in [
+        "+1e307 bar",
+        "-1e307 bar",
+        "+100 % of reading",
+        "-100 % of reading",
+        "+14 bar",
+    ] {
+        let told = checked("feed_pressure", showed, "1e307 bar");
+        let site = common::site(&format!("{SITE}{told}"));
+        let plain = result(200, "", |_| USUAL);
+        let baseline = Baseline::find(&plain.log, &site, &plain.analyses);
+        // A baseline of such readings is refused; one of other readings finds none of them to stand.
+        let baseline = baseline.unwrap_or(plain.baseline);
+        let found = normalise(&plain.log, &site, &baseline, &plain.analyses).expect("a result");
+        let judged = judged(
+            &found,
+            &format!("{}{limits}", guarantee(4.5)),
+            &WarrantySettings::default(),
+        );
+        let verdict = |key: &str| judged.clause(key).expect("a clause").verdict;
+        if showed != "-100 % of reading" {
+            assert_eq!(
+                verdict("guarantee.permeate_flow"),
+                Verdict::CannotBeJudged,
+                "{showed}"
+            );
+        }
+        assert_ne!(verdict("limit.feed_pressure"), Verdict::Kept, "{showed}");
+    }
+}
+
+#[test]
 fn the_zero_of_a_meter_decides_an_exposure() {
     // 0.02 mg/L for 180 days are 86 mg/L h; a meter off by 0.005 makes 22 of them.
     let limit = |high: f64| format!("[limit.free_chlorine_exposure]\nhigh = \"{high} mg/L h\"\n");

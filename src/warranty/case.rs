@@ -11,7 +11,7 @@ use crate::log::Column;
 use crate::normalise::inputs::{Origin, SaltFrom};
 use crate::normalise::{Normalised, Output};
 use crate::screen::Reasons;
-use crate::site::{EventKind, known_at};
+use crate::site::{EventKind, known_at, possible};
 use crate::stats::median;
 use crate::table::Group;
 
@@ -346,6 +346,9 @@ impl<'a> Case<'a> {
         } else {
             fixed.max(self.scatter(&values))
         };
+        if let Some(fault) = self.corrected_beyond_all(column, &values, scatter) {
+            return Err(fault);
+        }
         Ok(Readings {
             spread: self.spread_of(column, &columns, &values, scatter, told),
             corrected: self.are_corrected(&columns),
@@ -417,6 +420,29 @@ impl<'a> Case<'a> {
             values,
             columns,
             unknown,
+        })
+    }
+
+    /// Why a column is not to be judged where its calibrations make of a reading what can't be: a certificate is wrong, or of another instrument.
+    fn corrected_beyond_all(&self, column: Column, values: &[f64], scatter: f64) -> Option<String> {
+        // What a meter shows of nothing scatters to both sides.
+        if column.is_exposure() || !self.are_corrected(&[column]) {
+            return None;
+        }
+        let (low, high) = possible(column.quantity());
+        let mut rows = self.rows.iter().zip(values);
+        rows.find_map(|(row, value)| {
+            let slack = self.widest(column, *row, *value) + 5.0 * scatter;
+            let off = (low - value).max(value - high);
+            (off > 0.0 && !(off <= slack.min(high - low))).then(|| {
+                let unit = column.quantity().canonical();
+                format!(
+                    "corrected for what its calibrations found, {} would be {} on {}",
+                    words::spoken(column.name()),
+                    words::with_unit(*value, unit),
+                    words::day(self.time(*row))
+                )
+            })
         })
     }
 
@@ -571,6 +597,10 @@ impl<'a> Case<'a> {
         gaps.sort_by_key(|gap: &Gap| (gap.start_us, gap.end_us));
         gaps.dedup();
         why.extend(self.unfit_instruments(columns));
+        let corrected = columns
+            .iter()
+            .filter(|column| self.are_corrected(&[**column]));
+        why.extend(corrected.filter_map(|column| self.of_column(*column).err()));
         (why, gaps)
     }
 
