@@ -1,55 +1,20 @@
-//! What a warranty is judged on: the rows of one train within its period, and what each instrument may be off by.
+//! The readings of a case: corrected for what calibrations found, and what each instrument may still be off by.
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 
-use super::instruments::{Spread, off_by_of};
-use super::terms::{LimitOf, Replacements, Terms};
-use super::{Gap, WarrantySettings, words, zero};
-use crate::error::{Error, Fault};
+use super::Case;
 use crate::log::Column;
+use crate::normalise::Output;
 use crate::normalise::inputs::{Origin, SaltFrom};
-use crate::normalise::{Normalised, Output};
-use crate::screen::Reasons;
 use crate::site::{EventKind, known_at, possible};
 use crate::stats::median;
-use crate::table::Group;
-
-/// Readings that the screening doubts: not what the unit did, but what an instrument made of it.
-const DOUBTED: Reasons = Reasons::OUT_OF_INSTRUMENT_RANGE
-    .union(Reasons::IMPOSSIBLE_READING)
-    .union(Reasons::IMPOSSIBLE_FLOWS)
-    .union(Reasons::IMPOSSIBLE_SALT)
-    .union(Reasons::PERMEATE_SALTIER)
-    .union(Reasons::STUCK)
-    .union(Reasons::SPIKE)
-    .union(Reasons::SENSOR_STEP)
-    .union(Reasons::WATER_BALANCE)
-    .union(Reasons::SALT_BALANCE)
-    .union(Reasons::PRESSURE_ORDER);
-/// Readings that are doubted whatever they are of.
-const DOUBTED_ALWAYS: Reasons = Reasons::DUPLICATE.union(Reasons::BY_USER);
-
-/// One train, and what it is judged by.
-pub(super) struct Case<'a> {
-    pub result: &'a Normalised,
-    pub terms: &'a Terms,
-    pub settings: &'a WarrantySettings,
-    /// Its place among the groups of the log.
-    pub at: usize,
-    pub group: Group,
-    /// Its rows within the period, in order of time.
-    pub rows: Vec<usize>,
-    pub start_us: i64,
-    pub end_us: i64,
-    /// The end of the period or of the log, whichever comes first.
-    pub until_us: i64,
-    /// Replacements within the period.
-    pub replaced_us: Vec<i64>,
-}
+use crate::warranty::instruments::{Spread, off_by_of};
+use crate::warranty::terms::LimitOf;
+use crate::warranty::{words, zero};
 
 /// The readings of something that has a limit, a figure a row of the case.
-pub(super) struct Readings {
+pub(in crate::warranty) struct Readings {
     /// Corrected for what calibrations found.
     pub values: Vec<f64>,
     /// Whether any of them is.
@@ -68,149 +33,7 @@ pub(super) struct Readings {
     pub unknown: Vec<Column>,
 }
 
-impl<'a> Case<'a> {
-    /// What a verdict was refused for, or given in spite of, as the end of a sentence; empty where there is nothing.
-    pub fn doubts(&self, why: &[String]) -> String {
-        if why.is_empty() {
-            return String::new();
-        }
-        let so = if self.settings.override_refusals {
-            "Judged although"
-        } else {
-            "Not to be judged"
-        };
-        format!(" {so}: {}.", why.join("; "))
-    }
-
-    pub fn new(
-        result: &'a Normalised,
-        terms: &'a Terms,
-        settings: &'a WarrantySettings,
-        (at, group): (usize, Group),
-        rows: &[usize],
-    ) -> Result<Self, Error> {
-        let time = &result.log.table.time;
-        let (start_us, end_us) = (terms.start_us(), terms.end_us());
-        let (first, last) = (
-            rows.first().map_or(i64::MAX, |row| time[*row]),
-            rows.last().map_or(i64::MIN, |row| time[*row]),
-        );
-        let refuse = |key: &str, problem: String, remedy: &str| {
-            Err(Error::Terms(
-                Fault::new(problem, remedy)
-                    .at_column(format!("[warranty] {key}"))
-                    .into(),
-            ))
-        };
-        if end_us < first {
-            return refuse(
-                "period",
-                format!(
-                    "it ends on {}, before the log of {group} begins on {}",
-                    words::day(end_us),
-                    words::day(first)
-                ),
-                "the log of that time, or the period that is meant",
-            );
-        }
-        if start_us > last {
-            let key = if terms.start_up_us.is_some() {
-                "start_up"
-            } else {
-                "shipped"
-            };
-            return refuse(
-                key,
-                format!(
-                    "the period begins on {}, after the log of {group} ends on {}",
-                    words::day(start_us),
-                    words::day(last)
-                ),
-                "the log of that time, or the start that is meant",
-            );
-        }
-        let until_us = end_us.min(last);
-        let rows: Vec<usize> = rows
-            .iter()
-            .copied()
-            .filter(|row| (start_us..=until_us).contains(&time[*row]))
-            .collect();
-        if rows.is_empty() {
-            return refuse(
-                "period",
-                format!("the log of {group} has no reading within it"),
-                "the log of that time, or the period that is meant",
-            );
-        }
-        let replaced_us = result
-            .site
-            .events
-            .iter()
-            .filter(|event| event.kind == EventKind::Replacement)
-            .map(|event| event.time_us)
-            .filter(|time| *time > start_us && *time <= until_us)
-            .collect();
-        Ok(Self {
-            result,
-            terms,
-            settings,
-            at,
-            group,
-            rows,
-            start_us,
-            end_us,
-            until_us,
-            replaced_us,
-        })
-    }
-
-    /// The time of a row of the log.
-    pub fn time(&self, row: usize) -> i64 {
-        self.result.log.table.time[row]
-    }
-
-    /// Whether the unit ran, as far as the log and its screening tell.
-    pub fn ran(&self, row: usize) -> bool {
-        self.result.inputs.is_running(row)
-            && !self.result.reasons[row].contains(Reasons::NOT_RUNNING)
-    }
-
-    /// Whether the screening doubts a row's readings.
-    pub fn doubted(&self, row: usize, of: LimitOf) -> bool {
-        let why = self.result.reasons[row] | self.result.inputs.set_aside(row);
-        let exposure = match of {
-            // What is dosed to a feed leaps; no figure of the membranes rests on its pH.
-            LimitOf::Column(column) => column.is_exposure() || column == Column::FeedPh,
-            LimitOf::ChlorineExposure => true,
-            _ => false,
-        };
-        why.intersects(DOUBTED_ALWAYS) || (!exposure && why.intersects(DOUBTED))
-    }
-
-    /// When the membranes that are judged came in: at the start, or at the last replacement.
-    pub fn cohort_us(&self) -> i64 {
-        self.replaced_us.last().copied().unwrap_or(self.start_us)
-    }
-
-    /// From when on their age counts.
-    pub fn aged_from_us(&self) -> i64 {
-        match self.terms.replacements {
-            Replacements::AgeGoesOn => self.start_us,
-            Replacements::AgeAnew | Replacements::Refused => self.cohort_us(),
-        }
-    }
-
-    /// Why mixed ages refuse a verdict; `None` where they don't.
-    pub fn mixed(&self) -> Option<String> {
-        let last = self.replaced_us.last()?;
-        (self.terms.replacements == Replacements::Refused).then(|| {
-            format!(
-                "membranes were replaced on {}: the log doesn't tell which, and a train of mixed ages is not judged as one ([warranty] replacements says what holds where all were)",
-                words::day(*last)
-            )
-        })
-    }
-
+impl Case<'_> {
     /// A column's figures, measured and corrected or worked out; and where they come from.
     fn column(&self, column: Column) -> Option<(Cow<'_, [f64]>, Origin)> {
         if let Some(series) = self.result.log.get(column) {
@@ -265,11 +88,6 @@ impl<'a> Case<'a> {
         accuracy.map_or(0.0, |accuracy| accuracy.at(reading))
     }
 
-    /// Whether the log has the readings of a column.
-    pub fn measured(&self, column: Column) -> Option<&[f64]> {
-        self.result.log.get(column).map(|series| &series.values[..])
-    }
-
     /// The readings of something that has a limit, or why there are none.
     pub fn readings(&self, of: LimitOf) -> Result<Readings, String> {
         match of {
@@ -281,7 +99,7 @@ impl<'a> Case<'a> {
         }
     }
 
-    fn of_column(&self, column: Column) -> Result<Readings, String> {
+    pub(super) fn of_column(&self, column: Column) -> Result<Readings, String> {
         use Column::*;
         let Some((values, origin)) = self.column(column) else {
             return Err(match self.result.site.assume.get(&column) {
@@ -447,7 +265,7 @@ impl<'a> Case<'a> {
     }
 
     /// Whether readings of some columns are corrected for what calibrations found.
-    fn are_corrected(&self, columns: &[Column]) -> bool {
+    pub(super) fn are_corrected(&self, columns: &[Column]) -> bool {
         let known = &self.result.inputs.known_errors;
         let holds = |column: &Column| {
             let of_column = known.of_column(*column);
@@ -516,18 +334,6 @@ impl<'a> Case<'a> {
         }
     }
 
-    /// Columns whose instruments the site file gives no accuracy of.
-    pub fn without_accuracy(&self, columns: &[Column]) -> Vec<Column> {
-        columns
-            .iter()
-            .copied()
-            .filter(|column| {
-                let known = self.result.site.instruments.get(column);
-                known.is_none_or(|known| known.accuracy.is_none())
-            })
-            .collect()
-    }
-
     /// What scatters from reading to reading: robust, from how far each lies off the middle of its neighbours; 0 of fewer than 20. What the
     /// unit itself did in between is in it, so that it is rather too much than too little.
     fn scatter(&self, values: &[f64]) -> f64 {
@@ -546,143 +352,5 @@ impl<'a> Case<'a> {
             return 0.0;
         }
         1.4826 * median(&mut off) / 1.5_f64.sqrt()
-    }
-
-    /// The columns that carry a guarantee: those of permeate flow, or with them those of salt passage.
-    pub fn carrying(&self, salt: bool) -> Vec<Column> {
-        use Column::*;
-        let mut wanted = vec![
-            FeedTemperature,
-            FeedPressure,
-            DifferentialPressure,
-            ConcentratePressure,
-            PermeateFlow,
-            FeedFlow,
-            ConcentrateFlow,
-            FeedConductivity,
-            FeedTds,
-        ];
-        if salt {
-            wanted.extend([PermeateConductivity, PermeateTds]);
-        }
-        // Where the contract has salt by conductivity, no other reading of it counts.
-        let guarantee = self.terms.guarantee.as_ref();
-        if guarantee.is_some_and(|guarantee| guarantee.tds_per_conductivity.is_some()) {
-            wanted.retain(|column| !matches!(column, FeedTds | PermeateTds));
-        }
-        wanted
-            .into_iter()
-            .filter(|column| self.measured(*column).is_some())
-            .collect()
-    }
-
-    /// What refuses every verdict on the membranes, the fewest days apart.
-    pub fn unfit(&self, columns: &[Column]) -> (Vec<String>, Vec<Gap>) {
-        let mut why: Vec<String> = self.mixed().into_iter().collect();
-        why.extend(self.no_start());
-        let mut gaps = Vec::new();
-        for column in columns {
-            if let Some(kept) = super::records::kept(self, *column, self.cohort_us())
-                && kept.share < self.terms.records.complete
-            {
-                why.push(format!(
-                    "the records are too thin: {} was read in {:.1} % of the times it was to be, {:.1} % are asked for",
-                    words::spoken(column.name()),
-                    100.0 * kept.share,
-                    100.0 * self.terms.records.complete
-                ));
-                gaps.extend(kept.gaps);
-            }
-        }
-        gaps.sort_by_key(|gap: &Gap| (gap.start_us, gap.end_us));
-        gaps.dedup();
-        why.extend(self.unfit_instruments(columns));
-        let corrected = columns
-            .iter()
-            .filter(|column| self.are_corrected(&[**column]));
-        why.extend(corrected.filter_map(|column| self.of_column(*column).err()));
-        (why, gaps)
-    }
-
-    /// What about instruments refuses a verdict.
-    pub fn unfit_instruments(&self, columns: &[Column]) -> Vec<String> {
-        let mut why = Vec::new();
-        let unknown = self.without_accuracy(columns);
-        if !unknown.is_empty() {
-            let names: Vec<&str> = unknown.iter().map(|column| column.name()).collect();
-            why.push(format!(
-                "the site file doesn't tell how far {} may be off ([instruments] accuracy), so no risk can be stated",
-                names.join(", ")
-            ));
-        }
-        if self.terms.records.calibration.is_some() {
-            for state in [super::State::Overdue, super::State::NeverCalibrated] {
-                let of: Vec<String> = super::instruments::all(self, columns)
-                    .into_iter()
-                    .filter(|carrying| carrying.state == state)
-                    .map(|carrying| words::spoken(carrying.column.name()))
-                    .collect();
-                if !of.is_empty() {
-                    why.push(format!(
-                        "by [records] calibration, {}: {}",
-                        state.words(),
-                        of.join(", ")
-                    ));
-                }
-            }
-        }
-        why
-    }
-
-    /// Why the membranes' start is not known: the log has nothing of it.
-    fn no_start(&self) -> Option<String> {
-        /// As long after the start its baseline is still one (common practice, no source).
-        const WITHIN_D: f64 = 60.0;
-        let start = self.cohort_us();
-        let first = self
-            .rows
-            .iter()
-            .copied()
-            .find(|row| self.time(*row) >= start && self.result.reasons[*row].is_empty());
-        let days = first.map_or(f64::INFINITY, |row| {
-            self.time(row).saturating_sub(start) as f64 / crate::trend::points::DAY_US as f64
-        });
-        (days > WITHIN_D).then(|| match first {
-            Some(row) => format!(
-                "the log has nothing of the membranes' start on {}: its first reading that was used is of {}",
-                words::day(start),
-                words::day(self.time(row))
-            ),
-            None => format!("no reading after {} was used", words::day(start)),
-        })
-    }
-
-    /// What is to be known beside the clauses.
-    pub fn warnings(&self) -> Vec<String> {
-        let mut warnings = Vec::new();
-        let known = &self.result.inputs.known_errors;
-        let measured = Column::ALL
-            .iter()
-            .filter(|column| self.measured(**column).is_some());
-        warnings.extend(measured.flat_map(|column| known.words(*column)));
-        if self.until_us < self.end_us {
-            warnings.push(format!(
-                "the period runs to {}, the log to {}: it is judged until then",
-                words::day(self.end_us),
-                words::day(self.until_us)
-            ));
-        }
-        if let Some(last) = self.replaced_us.last()
-            && self.terms.replacements != Replacements::Refused
-        {
-            warnings.push(format!(
-                "membranes were replaced on {}: the guarantee is judged from there on",
-                words::day(*last)
-            ));
-        }
-        if self.settings.override_refusals {
-            warnings.push("OVERRIDDEN: data that doesn't qualify was judged all the same; what it lacks stands with each clause".to_owned());
-        }
-        warnings
     }
 }
